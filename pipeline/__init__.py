@@ -1,0 +1,1 @@
+"""From readers' files to a published warehouse of what stands out."""

@@ -1,0 +1,30 @@
+"""The words of the trade as data: readings, units, operating states, parts, cautions, code titles.
+
+`parameters()`, `states()` and `cautions()` give frozen records; `tables()` gives the same as Arrow
+tables, loaded into the warehouse so that labels and units travel with the data.
+"""
+
+from pipeline.vocabulary.names import fold, fold_unit
+from pipeline.vocabulary.records import (
+    Caution,
+    Parameter,
+    State,
+    cautions,
+    parameter,
+    parameters,
+    states,
+)
+from pipeline.vocabulary.tables import tables
+
+__all__ = [
+    "Caution",
+    "Parameter",
+    "State",
+    "cautions",
+    "fold",
+    "fold_unit",
+    "parameter",
+    "parameters",
+    "states",
+    "tables",
+]

@@ -1,0 +1,29 @@
+"""How labels and unit spellings are folded before they are looked up."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+_POWERS = str.maketrans({"²": "2", "³": "3", "⁻": "-", "¹": "1", "º": "°", "−": "-"})
+
+
+def fold(text: str) -> str:
+    """Fold a label: case and accents ignored, everything but letters and digits one space.
+
+    >>> fold("  Kühlmittel-Temperatur ")
+    'kuhlmittel temperatur'
+    """
+    plain = unicodedata.normalize("NFKD", text.casefold())
+    plain = "".join(c for c in plain if not unicodedata.combining(c))
+    return re.sub(r"[^0-9a-z]+", " ", plain.replace("ß", "ss")).strip()
+
+
+def fold_unit(text: str) -> str:
+    """Fold a unit: case and spaces ignored, raised digits as plain ones, brackets around it dropped.
+
+    >>> fold_unit(" [mm³/Hub] ")
+    'mm3/hub'
+    """
+    bare = re.sub(r"^[\[(](.*)[\])]$", r"\1", text.strip())
+    return re.sub(r"\s+", "", bare.translate(_POWERS)).casefold()
