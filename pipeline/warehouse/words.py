@@ -1,0 +1,53 @@
+"""Copies the vocabulary and the fleet's settings into the work file as schema `vocab`."""
+
+from __future__ import annotations
+
+import duckdb
+import pyarrow as pa
+
+from pipeline import vocabulary
+from pipeline.errors import KinbayError, nearest
+from pipeline.settings import Settings
+
+
+def _own_thresholds(table: pa.Table, settings: Settings) -> pa.Table:
+    """Put the fleet's own resolution and smallest useful difference in place of those that ship."""
+    keys = table.column("parameter").to_pylist()
+    for name in settings.parameters:
+        if name not in keys:
+            hint = nearest(name, keys)
+            raise KinbayError(
+                "A setting names a reading that does not exist",
+                f"fleet.toml, parameters.{name}",
+                f"Did you mean {hint}?" if hint else "See docs/readings.md for the names.",
+            )
+    for column in ("resolution", "smallest_useful"):
+        given = table.column(column).to_pylist()
+        own = [getattr(settings.parameters.get(key), column, None) for key in keys]
+        values = [b if b is not None else a for a, b in zip(given, own, strict=True)]
+        table = table.set_column(table.schema.get_field_index(column), column, pa.array(values, pa.float64()))
+    return table
+
+
+def all_tables(settings: Settings) -> dict[str, pa.Table]:
+    """Return the vocabulary's tables with the fleet's settings and cohort key beside them."""
+    made = dict(vocabulary.tables())
+    made["parameters"] = _own_thresholds(made["parameters"], settings)
+    keys, values = zip(*settings.rows(), strict=True)
+    made["settings"] = pa.table({"key": pa.array(keys), "value": pa.array(values, pa.float64())})
+    made["cohort_key"] = pa.table(
+        {
+            "column_name": pa.array(list(settings.cohort_key)),
+            "position": pa.array(range(1, len(settings.cohort_key) + 1), pa.int64()),
+        }
+    )
+    return made
+
+
+def write(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
+    """Replace the tables of schema `vocab` with the present vocabulary and settings."""
+    connection.execute("create schema if not exists vocab")
+    for name, table in all_tables(settings).items():
+        connection.register("incoming_words", table)
+        connection.execute(f"create or replace table vocab.{name} as from incoming_words")
+        connection.unregister("incoming_words")
