@@ -32,7 +32,7 @@ create table if not exists raw.scan_modules (
 
 create table if not exists raw.readings (
     batch_id bigint, file_id varchar, line bigint,
-    scan_id varchar, reader varchar, at timestamp, at_s double, parameter varchar, value double,
+    scan_id varchar, reader varchar, "at" timestamp, at_s double, parameter varchar, value double,
     low double, high double, mark varchar, state varchar, quality varchar,
     value_given varchar, unit_given varchar
 );
@@ -52,13 +52,13 @@ create table if not exists raw.freeze_frames (
 
 create table if not exists raw.work (
     batch_id bigint, file_id varchar, line bigint,
-    van varchar, at timestamp, what varchar, odometer_km double, part varchar, code varchar,
+    van varchar, "at" timestamp, what varchar, odometer_km double, part varchar, code varchar,
     relearn varchar, days_standing double, cost double, note varchar
 );
 
 create table if not exists raw.notes (
     batch_id bigint, file_id varchar, line bigint,
-    van varchar, at timestamp, text varchar, who varchar
+    van varchar, "at" timestamp, text varchar, who varchar
 );
 
 create table if not exists raw.exposures (
