@@ -1,0 +1,1 @@
+"""What stands out, put into words: one finding per matter, best evidence first."""

@@ -1,0 +1,87 @@
+"""One finding: a matter that stands out, with the evidence it rests on and what to do next."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field, fields, replace
+from datetime import datetime
+from typing import Any
+
+SUBJECT = (
+    "van", "scan_id", "cohort_id", "reader", "attribute", "level", "code", "module", "parameter", "state",
+)  # fmt: skip
+KINDS = (
+    "van_level", "van_change", "van_drift", "cohort_offset", "reader_bias", "exposure_effect",
+    "repair_effect", "code_persistent", "code_fleetwide", "low_voltage_cluster", "record_conflict",
+    "reading_frozen",
+)  # fmt: skip
+TIERS = ("finding", "likely", "watch", "not_enough_evidence")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A matter that stands out; null where a field does not apply.
+
+    Values, differences and intervals are in the canonical `unit` of the reading.
+    """
+
+    kind: str
+    tier: str
+    claim: str
+    van: str | None = None
+    scan_id: str | None = None
+    cohort_id: str | None = None
+    make: str | None = None
+    model: str | None = None
+    engine: str | None = None
+    model_year: int | None = None
+    reader: str | None = None
+    attribute: str | None = None
+    level: str | None = None
+    code: str | None = None
+    module: str | None = None
+    parameter: str | None = None
+    state: str | None = None
+    also: tuple[dict[str, Any], ...] = ()
+    against: str | None = None
+    value: float | None = None
+    expected: float | None = None
+    difference: float | None = None
+    unit: str | None = None
+    interval_low: float | None = None
+    interval_high: float | None = None
+    score: float | None = None
+    p: float | None = None
+    q: float | None = None
+    robust: bool | None = None
+    detectable: float | None = None
+    n_siblings: int | None = None
+    n_vans: int | None = None
+    n_scans: int | None = None
+    first_seen: datetime | None = None
+    last_seen: datetime | None = None
+    rivals: tuple[str, ...] = ()
+    next_check: str = ""
+    cautions: tuple[str, ...] = ()
+    rank: int = field(default=0)
+
+    @property
+    def finding_id(self) -> str:
+        """Hash of kind and subject keys: the same matter keeps its id from build to build.
+
+        The state is left out where cells of several states are one matter (`van_level`,
+        `van_change`), since which state leads may change with new scans.
+        """
+        merged = self.kind in ("van_level", "van_change")
+        keys = [k for k in SUBJECT if not (merged and k in ("state", "cohort_id"))]
+        subject = [f"{k}={getattr(self, k)}" for k in keys if getattr(self, k) is not None]
+        return hashlib.sha256("\n".join([self.kind, *subject]).encode()).hexdigest()[:16]
+
+    def ranked(self, rank: int) -> Finding:
+        """Return the same finding at another place of the list."""
+        return replace(self, rank=rank)
+
+
+def field_names() -> tuple[str, ...]:
+    """Return the names of a finding's fields, in order."""
+    return tuple(f.name for f in fields(Finding))

@@ -1,0 +1,155 @@
+"""Findings of kind `van_level` and `van_change` from the scored cells."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from pipeline import vocabulary
+from pipeline.findings import wording
+from pipeline.findings.records import Finding
+
+Row = dict[str, Any]
+_KIND = {"level": "van_level", "change": "van_change"}
+
+
+@dataclass(frozen=True)
+class Background:
+    """What else is known of the vans, to name rivals by.
+
+    Parameters
+    ----------
+    vans : dict
+        Register row by van, with `is_most_driven` and `is_oldest` within the cohort.
+    readers : dict
+        Readers by (van, parameter).
+    """
+
+    vans: dict[str, Row]
+    readers: dict[tuple[str, str], tuple[str, ...]]
+
+
+def _level_claim(row: Row) -> str:
+    key, difference = row["parameter"], row["difference"]
+    side = "above" if difference > 0 else "below"
+    group = "family, all model years" if row["is_fallback"] else "siblings"
+    against = (
+        f"{row['n_siblings']} vans of its {group}"
+        if row["is_fallback"]
+        else wording.siblings(row["n_siblings"])
+    )
+    return (
+        f"Van {row['van']}: {wording.reading_name(key)}, {wording.state_name(row['state'])}, is "
+        f"{wording.number(abs(difference), key)} {side} {against}"
+        f" ({wording.bare(row['value'], key)} against {wording.number(row['expected'], key)}; "
+        f"siblings run from {wording.bare(row['sibling_low'], key)} to {wording.bare(row['sibling_high'], key)}; "
+        f"{row['n_scans']} scans)."
+    )
+
+
+def _change_claim(row: Row) -> str:
+    key, difference = row["parameter"], row["difference"]
+    way = "risen" if difference > 0 else "fallen"
+    return (
+        f"Van {row['van']}: {wording.reading_name(key)}, {wording.state_name(row['state'])}, has {way} by "
+        f"{wording.number(abs(difference), key)} against its {wording.siblings(row['n_siblings'])} over the same "
+        f"dates ({row['n_scans']} recent scans against {row['n_scans_earlier']} earlier ones)."
+    )
+
+
+def _rivals(row: Row, background: Background) -> tuple[str, ...]:
+    """Other explanations still standing, the likeliest to be overlooked first."""
+    known = vocabulary.parameter(row["parameter"])
+    found = [known.meaning_high if row["difference"] > 0 else known.meaning_low]
+    readers = background.readers.get((row["van"], row["parameter"]), ())
+    if len(readers) == 1:
+        found.append(f"Read with one reader only ({readers[0]}): its own error is not excluded.")
+    van = background.vans.get(row["van"], {})
+    if van.get("is_most_driven"):
+        found.append(
+            f"It is the most driven of its cohort ({van['odometer_km']:,.0f} km): wear with mileage."
+        )
+    elif van.get("is_oldest"):
+        found.append("It is the oldest in service of its cohort: wear with age.")
+    if row["is_fallback"]:
+        found.append(
+            "Too few siblings of its model year: compared over all model years, which may differ by design."
+        )
+    if row["is_small_group"]:
+        found.append(f"Small group: {wording.siblings(row['n_siblings'])} only.")
+    if not row["robust"]:
+        found.append("A healthy van that simply differs, if healthy siblings vary more widely than usual.")
+    if row["channel"] == "change":
+        found.append("Work, weather or a reader's update at the same time, where siblings did not share it.")
+    return tuple(f for f in found if f)
+
+
+def _merge_states(rows: Sequence[Row]) -> tuple[Row, tuple[Row, ...]]:
+    """The cell with the strongest evidence leads; the other states are the same matter."""
+    order = {"finding": 0, "likely": 1, "watch": 2}
+    ordered = sorted(rows, key=lambda r: (order[r["tier"]], r["p"], -abs(r["score"])))
+    return ordered[0], tuple(ordered[1:])
+
+
+def _finding(lead: Row, others: Sequence[Row], background: Background) -> Finding:
+    van = background.vans.get(lead["van"], {})
+    claim = _level_claim(lead) if lead["channel"] == "level" else _change_claim(lead)
+    return Finding(
+        kind=_KIND[lead["channel"]],
+        tier=lead["tier"],
+        claim=claim,
+        van=lead["van"],
+        cohort_id=lead["cohort_id"],
+        make=van.get("make"),
+        model=van.get("model"),
+        engine=van.get("engine"),
+        model_year=None if lead["is_fallback"] else van.get("model_year"),
+        parameter=lead["parameter"],
+        state=lead["state"],
+        also=tuple(
+            {"parameter": o["parameter"], "state": o["state"], "difference": o["difference"]} for o in others
+        ),
+        against="siblings",
+        **{
+            name: lead[name]
+            for name in (
+                "value",
+                "expected",
+                "difference",
+                "unit",
+                "interval_low",
+                "interval_high",
+                "score",
+                "p",
+                "q",
+                "robust",
+                "detectable",
+                "n_siblings",
+                "n_vans",
+                "n_scans",
+                "first_seen",
+                "last_seen",
+            )
+        },
+        rivals=_rivals(lead, background),
+        next_check=wording.next_check(lead["parameter"], lead["difference"], lead["van"]),
+        cautions=wording.cautions_of(lead["parameter"], lead["state"]),
+    )
+
+
+def find(rows: Iterable[Row], background: Background) -> list[Finding]:
+    """Make one finding per channel, van and reading out of the cells that stand out.
+
+    Parameters
+    ----------
+    rows : iterable of dict
+        Rows of `sibling_scores` with tier finding, likely or watch.
+    background : Background
+        Register and readers, to name rivals.
+    """
+    groups: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
+    for row in rows:
+        groups[row["channel"], row["van"], row["parameter"]].append(row)
+    return [_finding(*_merge_states(group), background) for group in groups.values()]

@@ -1,0 +1,84 @@
+"""Claims, rivals and next checks in a mechanic's words; every number with its n."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib.resources import files
+
+from pipeline import vocabulary
+
+REASON_TO_LOOK = "A difference is a reason to look, not a diagnosis."
+
+
+@cache
+def _next_checks() -> dict[str, dict[str, str]]:
+    return tomllib.loads(files("pipeline.findings").joinpath("next_checks.toml").read_text(encoding="utf-8"))
+
+
+@cache
+def _state_names() -> dict[str, str]:
+    return {s.key: s.name for s in vocabulary.states()}
+
+
+def state_name(state: str | None) -> str:
+    """Return a state in plain words."""
+    return _state_names().get(state or "", (state or "").replace("_", " "))
+
+
+def decimals(resolution: float) -> int:
+    """Return how many decimals are honest for a reading of this resolution."""
+    for places in range(4):
+        if resolution >= 0.99 * 10**-places:
+            return max(places, 1) if resolution < 5 else 0
+    return 3
+
+
+def number(value: float, parameter: str) -> str:
+    """Return a value in the reading's own unit, rounded to what its resolution allows."""
+    known = vocabulary.parameter(parameter)
+    unit = "" if known.unit in ("1", "count") else f" {known.unit}"
+    return f"{value:,.{decimals(known.resolution)}f}{unit}"
+
+
+def bare(value: float, parameter: str) -> str:
+    """Return a value without its unit."""
+    return f"{value:,.{decimals(vocabulary.parameter(parameter).resolution)}f}"
+
+
+def reading_name(parameter: str) -> str:
+    """Return a reading's name as it stands inside a sentence."""
+    name = vocabulary.parameter(parameter).name
+    return name if name[:2].isupper() else name[0].lower() + name[1:]
+
+
+def next_check(parameter: str, difference: float, van: str) -> str:
+    """Return the cheapest check for a reading that stands high or low.
+
+    Where none is listed, the general one: read again beside one sibling with another reader.
+    """
+    side = "high" if difference > 0 else "low"
+    listed = _next_checks().get(parameter, {}).get(side)
+    return listed or f"Read van {van} and one sibling again in the same state, with another reader."
+
+
+def cautions_of(parameter: str | None, state: str | None) -> tuple[str, ...]:
+    """Return the caution lines for checking this reading in this state."""
+    texts = {c.key: c.text for c in vocabulary.cautions()}
+    pairs = vocabulary.tables()["parameter_cautions"].to_pylist()
+    keys = [pair["caution_id"] for pair in pairs if pair["parameter"] == parameter]
+    if state in ("cold_idle", "warm_idle", "hot_idle", "raised_idle", "warming_idle"):
+        keys += ["SC03", "SC04"]
+    if state in ("steady_cruise", "acceleration", "overrun"):
+        keys += ["SC07"]
+    return tuple(texts[key] for key in dict.fromkeys(keys))
+
+
+def vans(n: int) -> str:
+    """Return a count of vans in words."""
+    return f"{n} van" if n == 1 else f"{n} vans"
+
+
+def siblings(n: int) -> str:
+    """Return a count of siblings in words."""
+    return f"{n} sibling" if n == 1 else f"{n} siblings"
