@@ -1,0 +1,125 @@
+"""The command `kinbay`: the one place that knows the pipeline, the demo and the dashboard."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli import HomeOption, app, progress, run, say
+from pipeline.errors import KinbayError
+from pipeline.settings import Home
+
+
+class ChartKind(StrEnum):
+    """The pictures that can be drawn from the command line."""
+
+    siblings = "siblings"
+    van = "van"
+
+
+@app.command()
+def demo(
+    port: Annotated[int | None, typer.Option(help="Port of the dashboard; else a free one.")] = None,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")] = False,
+    build_only: Annotated[
+        bool, typer.Option("--build-only", help="Make, load and build; start nothing.")
+    ] = False,
+    home: HomeOption = None,
+) -> None:
+    """Make the demo fleet in HOME/demo, load it, build it and open the dashboard."""
+    place = Home(Home.find(home).path / "demo")
+    started = time.monotonic()
+    _make_demo(place)
+    say(f"The demo fleet stands in {place.path} ({time.monotonic() - started:.0f} s).")
+    if not build_only:
+        from dashboard.serve import serve as start
+
+        start(place.path, port=port, open_browser=not no_browser)
+
+
+def _make_demo(place: Home) -> None:
+    """Generate, load and build; an older demo is replaced, never another home."""
+    import demo_warehouse
+    from demo_warehouse.generate import generate
+    from pipeline import build as building
+    from pipeline import ingest
+
+    if (
+        place.path.exists()
+        and not (place.path / demo_warehouse.MARKER).exists()
+        and any(place.path.iterdir())
+    ):
+        raise KinbayError(
+            "The folder for the demo holds something else", str(place.path), "Choose another with --home DIR."
+        )
+    for folder in (place.inbox, place.originals, place.layouts, place.journal):
+        shutil.rmtree(folder, ignore_errors=True)
+    for file in place.warehouse.glob("work.duckdb*"):
+        file.unlink()
+    place.path.mkdir(parents=True, exist_ok=True)
+    (place.path / demo_warehouse.MARKER).write_text("Made by kinbay demo; replaced when it runs again.\n")
+    with progress("Making the demo fleet") as show:
+        generate(place.path, progress=show)
+    place = Home(place.path).ensure()
+    with progress("Loading") as show:
+        loaded = ingest.load(place, [place.inbox], progress=show)
+    with progress("Building") as show:
+        built = building.build(place, progress=show)
+    for line in (loaded.lines()[-1], *built.lines()):
+        say(line)
+
+
+@app.command()
+def serve(
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int | None, typer.Option(help="Port; else a free one.")] = None,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")] = False,
+    home: HomeOption = None,
+) -> None:
+    """Open the dashboard on this machine."""
+    from dashboard.serve import serve as start
+
+    start(Home.find(home).path, host=host, port=port, open_browser=not no_browser)
+
+
+@app.command()
+def chart(
+    kind: Annotated[
+        ChartKind, typer.Argument(help="siblings: one reading over a cohort; van: one van, all readings.")
+    ],
+    out: Annotated[Path, typer.Option("--out", help="The file: .png, .svg or .pdf.")],
+    van: Annotated[str | None, typer.Option(help="The van to mark.")] = None,
+    parameter: Annotated[str | None, typer.Option(help="The reading, for siblings.")] = None,
+    state: Annotated[str | None, typer.Option(help="The operating state, for siblings.")] = None,
+    home: HomeOption = None,
+) -> None:
+    """Draw a titled chart with filters, n, data date and caveat."""
+    from dashboard import exports
+
+    exports.chart_file(
+        Home.find(home).path, kind.value, van=van, parameter=parameter, state=state, filters={}, out=out
+    )
+    say(f"Wrote {out}.")
+
+
+@app.command()
+def handout(
+    out: Annotated[Path, typer.Option("--out", help="The file: .pdf or .html.")],
+    van: Annotated[str, typer.Option(help="The van it is about.")],
+    home: HomeOption = None,
+) -> None:
+    """Write one page about a van for a manager."""
+    from dashboard import exports
+
+    exports.handout_file(Home.find(home).path, van, out)
+    say(f"Wrote {out}.")
+
+
+def main() -> None:
+    """Entry point of `kinbay`."""
+    run(app)

@@ -1,0 +1,235 @@
+"""Commands that need no dashboard: load, withdraw, build, findings, van, check, export, template.
+
+Messages go to stderr, data to stdout. Exit codes: 0 done, 1 done but something needs a person,
+2 wrong use or nothing could be done.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from pipeline.errors import KinbayError
+from pipeline.settings import Home
+
+app = typer.Typer(
+    name="kinbay",
+    help="Compares every van of a fleet with its siblings, and says how sure it is.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+    rich_markup_mode=None,
+)
+messages = Console(stderr=True, highlight=False, markup=False, emoji=False, soft_wrap=True)
+
+HomeOption = Annotated[
+    Path | None,
+    typer.Option("--home", help="The fleet's folder; else KINBAY_HOME, else ~/kinbay.", show_default=False),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON on stdout.")]
+ProgressCall = Callable[[str, int, int], None]
+
+
+class TableFormat(StrEnum):
+    """How rows are printed."""
+
+    table = "table"
+    json = "json"
+    csv = "csv"
+
+
+@contextmanager
+def progress(title: str) -> Iterator[ProgressCall]:
+    """Show a bar on a terminal, nothing in a pipe."""
+    if not messages.is_terminal:
+        yield lambda _text, _done, _total: None
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=messages, transient=True) as bar:
+        task = bar.add_task(title, total=None)
+
+        def show(text: str, done: int, total: int) -> None:
+            bar.update(task, description=f"{title}: {text}", completed=done, total=total)
+
+        yield show
+
+
+def print_json(data: Any) -> None:
+    """Write JSON on stdout."""
+    sys.stdout.write(json.dumps(data, ensure_ascii=False, indent=2, default=str) + "\n")
+
+
+def say(text: str) -> None:
+    """Write a message on stderr."""
+    messages.print(text)
+
+
+@app.command()
+def load(
+    paths: Annotated[
+        list[Path] | None, typer.Argument(help="Files, folders or zips; else the home's inbox.")
+    ] = None,
+    layout: Annotated[str | None, typer.Option(help="The reader layout to use for these files.")] = None,
+    van: Annotated[str | None, typer.Option(help="The van, where the files do not say.")] = None,
+    as_json: JsonOption = False,
+    home: HomeOption = None,
+) -> None:
+    """Read, check, convert and store files; the same file twice changes nothing."""
+    from pipeline import ingest
+
+    place = Home.find(home).ensure()
+    with progress("Loading") as show:
+        report = ingest.load(place, paths or [place.inbox], layout=layout, van=van, progress=show)
+    if as_json:
+        print_json(report.as_json())
+    else:
+        for line in report.lines():
+            say(line)
+    raise typer.Exit(1 if report.needs_person else 0)
+
+
+@app.command()
+def withdraw(
+    file: Annotated[str, typer.Argument(help="The file's name as loaded, or the start of its content hash.")],
+    why: Annotated[str, typer.Option("--why", help="Why; kept in the journal.")],
+    home: HomeOption = None,
+) -> None:
+    """Take a wrong file's rows out by a journal entry; the original stays."""
+    from pipeline import ingest
+
+    done = ingest.withdraw(Home.find(home).ensure(), file, why)
+    say(f"Withdrawn: {done}. Run kinbay build to bring the findings up to date.")
+
+
+@app.command()
+def build(
+    full: Annotated[bool, typer.Option("--full", help="Build every model afresh.")] = False,
+    home: HomeOption = None,
+) -> None:
+    """Bring the models up to date and publish them for the dashboard."""
+    from pipeline import build as building
+
+    with progress("Building") as show:
+        report = building.build(Home.find(home).ensure(), full=full, progress=show)
+    for line in report.lines():
+        say(line)
+    raise typer.Exit(0 if report.is_published else 1)
+
+
+@app.command()
+def findings(
+    output: Annotated[TableFormat, typer.Option("--format", help="How to print.")] = TableFormat.table,
+    kind: Annotated[str | None, typer.Option(help="Only this kind, e.g. van_level.")] = None,
+    van: Annotated[str | None, typer.Option(help="Only this van.")] = None,
+    tier: Annotated[
+        str | None, typer.Option(help="Only finding, likely, watch or not_enough_evidence.")
+    ] = None,
+    where: Annotated[
+        str | None, typer.Option(help="Register fields: \"model_year >= 2014 and depot = 'X'\".")
+    ] = None,
+    home: HomeOption = None,
+) -> None:
+    """Print what stands out, best evidence first."""
+    from pipeline.findings import listing, published
+    from pipeline.warehouse import publish
+
+    with publish.reading(Home.find(home)) as connection:
+        found = published.read_findings(connection, kind=kind, van=van, tier=tier, where=where)
+    if output is TableFormat.json:
+        print_json(found)
+    elif output is TableFormat.csv:
+        sys.stdout.write(published.as_csv(found["findings"]))
+    else:
+        sys.stdout.write(listing.findings_text(found))
+
+
+@app.command()
+def van(
+    name: Annotated[str, typer.Argument(metavar="VAN", help="The van's name, as in the register.")],
+    output: Annotated[TableFormat, typer.Option("--format", help="How to print.")] = TableFormat.table,
+    home: HomeOption = None,
+) -> None:
+    """Print one van against its siblings, every reading and state."""
+    from pipeline.findings import listing
+    from pipeline.warehouse import publish
+
+    with publish.reading(Home.find(home)) as connection:
+        cells = listing.van_cells(connection, name)
+    if output is TableFormat.json:
+        print_json(cells)
+    elif output is TableFormat.csv:
+        sys.stdout.write(listing.cells_csv(cells))
+    else:
+        sys.stdout.write(listing.cells_text(cells))
+
+
+@app.command()
+def check(as_json: JsonOption = False, home: HomeOption = None) -> None:
+    """Say what in this home needs a person; exit 1 if anything does."""
+    from pipeline import health
+
+    found = health.check(Home.find(home))
+    if as_json:
+        print_json(found.as_json())
+    else:
+        sys.stdout.write(found.text())
+    raise typer.Exit(1 if found.needs_person else 0)
+
+
+class FileFormat(StrEnum):
+    """How tables are written to files."""
+
+    parquet = "parquet"
+    csv = "csv"
+
+
+@app.command()
+def export(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where to write; made if missing.")],
+    output: Annotated[FileFormat, typer.Option("--format", help="The files' format.")] = FileFormat.parquet,
+    home: HomeOption = None,
+) -> None:
+    """Write all published tables and findings, a file each."""
+    from pipeline.warehouse import publish
+
+    names = publish.export_tables(Home.find(home), folder, output.value)
+    say(f"Wrote {len(names)} tables to {folder}.")
+
+
+@app.command()
+def template(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where to write; made if missing.")],
+) -> None:
+    """Write empty tidy files, one a table, with the columns that kinbay load knows."""
+    from pipeline.read import tidy
+
+    names = tidy.write_templates(folder)
+    say(f"Wrote {', '.join(names)} to {folder}. Fill them in and run: kinbay load {folder}")
+
+
+def run(application: typer.Typer) -> None:
+    """Run an application; a fault is said in one sentence and exits with 2."""
+    try:
+        application()
+    except KinbayError as error:
+        say(str(error))
+        sys.exit(2)
+    except BrokenPipeError:
+        sys.exit(0)
+    except KeyboardInterrupt:
+        say("Stopped; nothing half-done was kept.")
+        sys.exit(2)
+
+
+def main() -> None:
+    """Entry point of `python -m pipeline`."""
+    run(app)

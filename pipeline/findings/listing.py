@@ -1,0 +1,118 @@
+"""Findings and a van's cells as text for a terminal."""
+
+from __future__ import annotations
+
+import csv
+import io
+import textwrap
+from typing import Any
+
+import duckdb
+
+from pipeline.errors import KinbayError, nearest
+from pipeline.findings import wording
+from pipeline.findings.published import defuse, iso, rows_of
+
+_WIDTH = 100
+_CELL_COLUMNS = (
+    "parameter", "state", "channel", "value", "expected", "difference", "unit", "interval_low", "interval_high",
+    "sibling_low", "sibling_high", "n_siblings", "n_scans", "score", "p", "q", "robust", "detectable", "tier",
+    "verdict", "reason",
+)  # fmt: skip
+
+
+def _wrap(label: str, text: str) -> str:
+    return textwrap.fill(text, _WIDTH, initial_indent=f"     {label}: ", subsequent_indent="       ")
+
+
+def findings_text(found: dict[str, Any]) -> str:
+    """Return findings as numbered paragraphs: claim, how sure, rivals, next check, cautions."""
+    lines = [
+        f"{found['vans']} vans, data to {found['data_to'] or 'no date'}. {found['cells_tested']:,} comparisons; "
+        f"about {found['expected_by_chance']:.1f} would stand out by chance alone.",
+        wording.REASON_TO_LOOK,
+    ]
+    for place, finding in enumerate(found["findings"], 1):
+        sure = f"{finding['tier'].replace('_', ' ')}; {finding['kind'].replace('_', ' ')}"
+        if finding["q"] is not None:
+            sure += f"; q {finding['q']:.3g}"
+        if finding["robust"]:
+            sure += "; holds under the cautious null"
+        if finding["interval"]:
+            low, high = finding["interval"]
+            sure += f"; difference {low:+.4g} to {high:+.4g} {finding['unit']} (95 %)"
+        claim = textwrap.fill(
+            finding["claim"], _WIDTH, initial_indent=f"{place:>3}. ", subsequent_indent="     "
+        )
+        lines += ["", claim, _wrap("How sure", f"{sure}; id {finding['id']}")]
+        if finding["rivals"]:
+            lines.append(_wrap("Could also be", " / ".join(finding["rivals"])))
+        if finding["next_check"]:
+            lines.append(_wrap("Next check", finding["next_check"]))
+        lines += [_wrap("Caution", text) for text in finding["cautions"]]
+    if not found["findings"]:
+        lines += [
+            "",
+            "Nothing stands out. That is not a clean bill of health: see kinbay check for what was not read.",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def van_cells(connection: duckdb.DuckDBPyConnection, van: str) -> dict[str, Any]:
+    """Return one van with every cell in which it was compared, strongest first.
+
+    Raises
+    ------
+    KinbayError
+        Where there is no such van; the nearest is named.
+    """
+    register = rows_of(connection, "select * from vans where van = ?", [van])
+    if not register:
+        hint = nearest(van, [r["van"] for r in rows_of(connection, "select van from vans")])
+        raise KinbayError(
+            f"There is no van {van!r}",
+            remedy=f"Did you mean {hint}?" if hint else "See kinbay check for the vans.",
+        )
+    cells = rows_of(
+        connection,
+        "select * from sibling_scores where van = ? order by channel desc, abs(score) desc nulls last, parameter, state",
+        [van],
+    )
+    build = rows_of(connection, "select build_id, data_to from builds")[0]
+    shaped = [{name: cell[name] for name in _CELL_COLUMNS} for cell in cells]
+    plain = {k: (v.isoformat() if hasattr(v, "isoformat") else v) for k, v in register[0].items()}
+    return {"build_id": build["build_id"], "data_to": iso(build["data_to"]), "van": plain, "cells": shaped}
+
+
+def cells_csv(found: dict[str, Any]) -> str:
+    """Return a van's cells as CSV."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(("van", *_CELL_COLUMNS))
+    name = found["van"]["van"]
+    for cell in found["cells"]:
+        writer.writerow([defuse("" if v is None else v) for v in (name, *cell.values())])
+    return out.getvalue()
+
+
+def _cell_line(cell: dict[str, Any]) -> str:
+    name = f"{wording.reading_name(cell['parameter'])}, {wording.state_name(cell['state'])}"
+    if cell["difference"] is None:
+        value = "" if cell["value"] is None else wording.number(cell["value"], cell["parameter"])
+        return f"{name:<52.52} {value:>16}   not judged: {cell['reason'] or 'no siblings'}"
+    key = cell["parameter"]
+    return (
+        f"{name:<52.52} {wording.number(cell['value'], key):>16} {cell['difference']:>+12.4g}   "
+        f"{cell['verdict']:<10} siblings {wording.bare(cell['sibling_low'], key)} to "
+        f"{wording.bare(cell['sibling_high'], key)}, n {cell['n_siblings']}, scans {cell['n_scans']}"
+    )
+
+
+def cells_text(found: dict[str, Any]) -> str:
+    """Return a van's cells as a table for a terminal."""
+    van = found["van"]
+    lines = [f"Van {van['van']}: {van['cohort'] or 'not in the register'}; data to {found['data_to']}."]
+    for channel, title in (("level", "Level against siblings"), ("change", "Recent change against siblings")):
+        cells = [c for c in found["cells"] if c["channel"] == channel]
+        lines += ["", f"{title} ({len(cells)} readings and states)", *map(_cell_line, cells)]
+    return "\n".join([*lines, "", wording.REASON_TO_LOOK]) + "\n"

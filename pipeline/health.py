@@ -1,0 +1,152 @@
+"""Whether anything in a home needs a person: questions, rejects, contradictions, stale vans."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from pipeline.errors import KinbayError
+from pipeline.findings.published import iso, rows_of
+from pipeline.settings import Home
+from pipeline.warehouse import publish
+
+STALE_DAYS = 60
+OLD_BUILD_DAYS = 14
+
+
+@dataclass(frozen=True)
+class Matter:
+    """One thing that needs a person, and what to do about it."""
+
+    subject: str
+    what: str
+    remedy: str
+
+
+@dataclass(frozen=True)
+class Health:
+    """What a check of a home found; empty `matters` means nothing needs a person."""
+
+    built_at: datetime | None
+    data_to: datetime | None
+    matters: tuple[Matter, ...] = field(default=())
+
+    @property
+    def needs_person(self) -> bool:
+        """Whether anything is left for a person to do."""
+        return bool(self.matters)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the check as plain data."""
+        return {
+            "built_at": iso(self.built_at),
+            "data_to": iso(self.data_to),
+            "needs_person": self.needs_person,
+            "matters": [m.__dict__ for m in self.matters],
+        }
+
+    def text(self) -> str:
+        """Return the check as lines for a terminal."""
+        head = (
+            f"Built {iso(self.built_at)}, data to {iso(self.data_to)}."
+            if self.built_at
+            else "Nothing built yet."
+        )
+        lines = [f"- {m.subject}: {m.what} {m.remedy}" for m in self.matters]
+        return "\n".join([head, *(lines or ["Nothing needs a person."])]) + "\n"
+
+
+def _waiting(home: Home) -> list[Matter]:
+    """Files in the inbox, with and without a question beside them."""
+    if not home.inbox.is_dir():
+        return []
+    files = sorted(p for p in home.inbox.rglob("*") if p.is_file() and not p.name.startswith("."))
+    asked = {p.name.removesuffix(".question.toml") for p in files if p.name.endswith(".question.toml")}
+    found = [
+        Matter(name, "waits with a question.", f"Answer it in {name}.question.toml.")
+        for name in sorted(asked)
+    ]
+    rest = [p.name for p in files if p.name not in asked and not p.name.endswith(".question.toml")]
+    if rest:
+        found.append(Matter("inbox", f"{len(rest)} files are not loaded yet.", "Run kinbay load."))
+    return found
+
+
+def _rejects(connection: duckdb.DuckDBPyConnection) -> list[Matter]:
+    rows = rows_of(
+        connection,
+        "select file, count(*) as n, min(reason) as reason, min(remedy) as remedy from rejects group by file order by file",
+    )
+    return [
+        Matter(r["file"], f"{r['n']} rows were refused ({r['reason']}).", r["remedy"] or "") for r in rows
+    ]
+
+
+def _contradictions(connection: duckdb.DuckDBPyConnection) -> list[Matter]:
+    rows = rows_of(
+        connection, "select claim, next_check, van from findings where kind = 'record_conflict' order by rank"
+    )
+    return [Matter(f"van {r['van']}", r["claim"], r["next_check"]) for r in rows]
+
+
+def _stale(connection: duckdb.DuckDBPyConnection) -> list[Matter]:
+    rows = rows_of(
+        connection,
+        """
+        select c.van, c.days_since_scan from coverage as c inner join vans as v on c.van = v.van
+        where v.out_of_service is null and (c.days_since_scan is null or c.days_since_scan > ?)
+        order by c.days_since_scan desc nulls first
+        """,
+        [STALE_DAYS],
+    )
+    if not rows:
+        return []
+    names = ", ".join(r["van"] for r in rows[:10]) + (" ..." if len(rows) > 10 else "")
+    what = f"{len(rows)} vans were not scanned in the last {STALE_DAYS} days ({names})."
+    return [Matter("stale vans", what, "Scan them next: an old level says nothing about today.")]
+
+
+def _age(built_at: datetime) -> list[Matter]:
+    days = (datetime.now(UTC).replace(tzinfo=None) - built_at).days
+    if days <= OLD_BUILD_DAYS:
+        return []
+    return [Matter("build", f"The last build is {days} days old.", "Run kinbay build.")]
+
+
+def _newer_batches(home: Home) -> list[Matter]:
+    """Loads that the published build has not seen; unknown while another process holds the work file."""
+    pointer = json.loads(Path(home.pointer).read_text(encoding="utf-8"))
+    try:
+        with duckdb.connect(str(home.work_db), read_only=True) as work:
+            newest = work.execute("select max(batch_id) from raw.files").fetchall()[0][0]
+    except duckdb.Error:
+        return []
+    if newest is None or newest <= pointer.get("batch_id", newest):
+        return []
+    return [Matter("build", "Files were loaded after the last build.", "Run kinbay build.")]
+
+
+def check(home: Home) -> Health:
+    """Look over a home.
+
+    Raises
+    ------
+    KinbayError
+        Where there is no such folder.
+    """
+    if not home.path.is_dir():
+        raise KinbayError("There is no home folder", str(home.path), "Run kinbay load FILE, or kinbay demo.")
+    waiting = _waiting(home)
+    if not home.pointer.exists():
+        return Health(None, None, (*waiting, Matter("build", "Nothing is built yet.", "Run kinbay build.")))
+    with publish.reading(home) as connection:
+        build = rows_of(connection, "select built_at, data_to from builds")[0]
+        found = [*waiting, *_rejects(connection), *_contradictions(connection), *_stale(connection)]
+    return Health(
+        build["built_at"], build["data_to"], (*found, *_newer_batches(home), *_age(build["built_at"]))
+    )
