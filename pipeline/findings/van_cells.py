@@ -34,11 +34,10 @@ class Background:
 def _level_claim(row: Row) -> str:
     key, difference = row["parameter"], row["difference"]
     side = "above" if difference > 0 else "below"
-    group = "family, all model years" if row["is_fallback"] else "siblings"
     against = (
-        f"{row['n_siblings']} vans of its {group}"
+        f"the {wording.vans(row['n_siblings'])} of all model years"
         if row["is_fallback"]
-        else wording.siblings(row["n_siblings"])
+        else f"its {wording.siblings(row['n_siblings'])}"
     )
     return (
         f"Van {row['van']}: {wording.reading_name(key)}, {wording.state_name(row['state'])}, is "

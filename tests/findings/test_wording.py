@@ -1,0 +1,103 @@
+"""Numbers and sentences of a finding, and its identity."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+import pytest
+
+from pipeline.findings import contradictions, ranking, van_cells, wording
+from pipeline.findings.records import Finding
+
+CELL: dict[str, Any] = {
+    "channel": "level", "van": "047", "cohort_id": "c", "is_fallback": False, "parameter": "coolant_temp",
+    "state": "warm_idle", "unit": "°C", "value": 77.1, "expected": 87.12, "difference": -10.02,
+    "interval_low": -11.0, "interval_high": -9.0, "score": -9.1, "p": 1e-6, "q": 1e-4, "robust": True,
+    "is_small_group": False, "detectable": 4.2, "n_siblings": 8, "n_vans": 9, "n_scans": 14, "n_scans_earlier": None,
+    "first_seen": datetime(2026, 1, 2), "last_seen": datetime(2026, 9, 1), "sibling_low": 84.9, "sibling_high": 89.3,
+    "tier": "finding",
+}  # fmt: skip
+NOTHING = van_cells.Background(vans={}, readers={})
+
+
+def test_a_level_is_said_with_its_siblings_and_scans() -> None:
+    (found,) = van_cells.find([CELL], NOTHING)
+    assert found.claim == (
+        "Van 047: engine coolant temperature, warm idle, is 10.0 °C below its 8 siblings (77.1 against 87.1 °C; "
+        "siblings run from 84.9 to 89.3; 14 scans)."
+    )
+    assert "thermostat" in found.next_check
+    assert any("Hot coolant" in c for c in found.cautions)
+    assert any(r.startswith("Thermostat") for r in found.rivals)
+
+
+def test_states_of_one_reading_are_one_matter() -> None:
+    other = {**CELL, "state": "steady_cruise", "p": 1e-3, "tier": "likely", "difference": -6.0}
+    (found,) = van_cells.find([other, CELL], NOTHING)
+    assert found.state == "warm_idle"
+    assert found.also == ({"parameter": "coolant_temp", "state": "steady_cruise", "difference": -6.0},)
+
+
+def test_rivals_name_reader_mileage_fallback_and_small_group() -> None:
+    background = van_cells.Background(
+        vans={"047": {"is_most_driven": True, "odometer_km": 312000.0}},
+        readers={("047", "coolant_temp"): ("Blue handheld",)},
+    )
+    row = {**CELL, "is_small_group": True, "is_fallback": True, "robust": False, "n_siblings": 3}
+    (found,) = van_cells.find([row], background)
+    text = " ".join(found.rivals)
+    for words in ("Blue handheld", "312,000 km", "all model years", "Small group: 3 siblings"):
+        assert words in text
+    assert found.model_year is None
+
+
+def test_the_same_matter_keeps_its_id_while_values_and_leading_state_change() -> None:
+    (first,) = van_cells.find([CELL], NOTHING)
+    (later,) = van_cells.find([{**CELL, "value": 76.0, "state": "steady_cruise", "q": 0.01}], NOTHING)
+    assert first.finding_id == later.finding_id
+    (change,) = van_cells.find([{**CELL, "channel": "change", "n_scans_earlier": 8}], NOTHING)
+    assert change.finding_id != first.finding_id
+    assert replace(first, van="048").finding_id != first.finding_id
+
+
+@pytest.mark.parametrize(
+    ("value", "parameter", "text"),
+    [
+        (27.34, "rail_pressure", "27.3 MPa"),
+        (566.2, "air_mass_per_stroke", "566.2 mg/stroke"),
+        (12.347, "battery_rest_voltage", "12.35 V"),
+        (201455.0, "odometer", "201,455.0 km"),
+        (430.2, "exhaust_temp_1", "430 °C"),
+    ],
+)
+def test_numbers_show_what_the_resolution_allows(value: float, parameter: str, text: str) -> None:
+    assert wording.number(value, parameter) == text
+
+
+def test_an_odometer_going_back_is_one_matter_per_van() -> None:
+    row = {
+        "conflict_kind": "odometer_back", "van": "012", "scan_key": "a", "other_scan_key": "b", "parameter": "odometer",
+        "state": None, "at": datetime(2026, 5, 4), "value": 98200.0, "other_value": 198100.0, "unit": "km", "detail": "",
+    }  # fmt: skip
+    (found,) = contradictions.find([row, {**row, "at": datetime(2026, 6, 1), "other_value": 98900.0}])
+    assert found.kind == "record_conflict"
+    assert found.claim.startswith(
+        "Van 012: the odometer goes back: 198,100 km before, then 98,200 km on 04 May 2026"
+    )
+    assert found.difference == -99900.0
+
+
+def test_the_list_puts_strong_evidence_first_and_paperwork_after_vans() -> None:
+    def make(**given: Any) -> Finding:
+        return Finding(
+            **{"kind": "van_level", "tier": "finding", "claim": "", "q": 0.01, "robust": True, **given}
+        )
+
+    watch, strong, weak = make(tier="watch"), make(q=0.001, van="1"), make(q=0.04, van="2")
+    paper = make(kind="record_conflict", q=None)
+    assert [f.finding_id for f in ranking.rank([watch, paper, weak, strong])] == [
+        f.finding_id for f in (strong, weak, paper, watch)
+    ]
+    assert [f.rank for f in ranking.rank([watch, strong])] == [1, 2]
