@@ -1,0 +1,7 @@
+-- One row: the ends of the age and odometer filters.
+select
+    coalesce(floor(min(age_years)), 0) as age_from,
+    coalesce(ceil(max(age_years)), 0) as age_to,
+    coalesce(floor(min(odometer_km) / 5000) * 5000, 0) as km_from,
+    coalesce(ceil(max(odometer_km) / 5000) * 5000, 0) as km_to
+from vans

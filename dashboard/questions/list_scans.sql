@@ -1,0 +1,24 @@
+-- One row per scan of the shown vans, newest first.
+with
+
+shown as (
+    select unnest(cast($vans as varchar[])) as van
+),
+
+listed as (
+    select
+        scans.scanned_at,
+        scans.van,
+        scans.reader,
+        scans.odometer_km,
+        scans.n_readings,
+        scans.n_codes,
+        scans.n_modules_answered,
+        scans.n_modules_silent,
+        scans.coverage_known
+    from scans
+    inner join shown on scans.van = shown.van
+    order by scans.scanned_at desc, scans.van
+)
+
+select * from listed

@@ -1,0 +1,34 @@
+"""What was taken in, what was refused, what contradicts itself, what is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from dashboard.questions.warehouse import Warehouse
+
+
+def list_coverage(warehouse: Warehouse, vans: Sequence[str]) -> pl.DataFrame:
+    """One row per shown van: how well it has been scanned, the longest unseen first."""
+    return warehouse.ask("list_coverage", vans=list(vans))
+
+
+def list_scans(warehouse: Warehouse, vans: Sequence[str]) -> pl.DataFrame:
+    """One row per scan of the shown vans, newest first."""
+    return warehouse.ask("list_scans", vans=list(vans))
+
+
+def list_rejects(warehouse: Warehouse) -> pl.DataFrame:
+    """One row per refused row, with the reason and the remedy, newest file first."""
+    return warehouse.ask("list_rejects")
+
+
+def list_conflicts(warehouse: Warehouse, vans: Sequence[str]) -> pl.DataFrame:
+    """One row per pair of records of the shown vans that contradict each other, newest first."""
+    return warehouse.ask("list_conflicts", vans=list(vans))
+
+
+def list_files(warehouse: Warehouse) -> pl.DataFrame:
+    """One row per loaded file and table, newest first."""
+    return warehouse.ask("list_files")
