@@ -1,0 +1,290 @@
+"""Which months can be told apart, and the normal equations that do it (first half of `effects`).
+
+Scans are first averaged to one observation per measure x family x van x month x reader, so that a
+van scanned daily weighs no more in its month than one scanned once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from pipeline.compare.segments import starts_of
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Means of scans, sorted by measure, family, van, month and reader.
+
+    All arrays have shape (n,). `cell` numbers van x measure and `block` measure x family, both rising
+    along the rows; `cell_start` and `block_start` hold each one's first row.
+    """
+
+    value: FloatArray
+    measure: IntArray
+    family: IntArray
+    month: IntArray
+    reader: IntArray
+    block: IntArray
+    cell: IntArray
+    cell_start: IntArray
+    block_start: IntArray
+
+    def __len__(self) -> int:
+        return len(self.value)
+
+    def take(self, kept: BoolArray) -> Observations:
+        """Return the rows where `kept` (n,) holds, with cells and blocks numbered anew."""
+        return _number(
+            self.value[kept],
+            self.measure[kept],
+            self.family[kept],
+            self.month[kept],
+            self.reader[kept],
+            self.block[kept],
+            self.cell[kept],
+        )
+
+    def demean(self, y: FloatArray) -> FloatArray:
+        """Return `y` (n,) less the mean of its van x measure cell."""
+        if not len(y):
+            return y
+        size = np.diff(self.cell_start, append=len(y))
+        return y - np.repeat(np.add.reduceat(y, self.cell_start) / size, size)
+
+
+def _number(
+    value: FloatArray,
+    measure: IntArray,
+    family: IntArray,
+    month: IntArray,
+    reader: IntArray,
+    block: IntArray,
+    cell: IntArray,
+) -> Observations:
+    """Number sorted cells and blocks from 0 without gaps."""
+    cell_start, block_start = starts_of(cell), starts_of(block)
+    n = len(value)
+    block_number = np.repeat(np.arange(len(block_start)), np.diff(block_start, append=n))
+    cell_number = np.repeat(np.arange(len(cell_start)), np.diff(cell_start, append=n))
+    return Observations(
+        value, measure, family, month, reader, block_number, cell_number, cell_start, block_start
+    )
+
+
+def dense_codes(codes: ArrayLike) -> tuple[IntArray, IntArray]:
+    """Return codes renumbered from 0 and the original code of each number."""
+    given = np.asarray(codes, dtype=np.int64)
+    if not len(given):
+        return given, given
+    low = int(given.min())
+    span = int(given.max()) - low + 1
+    if span > 4 * len(given) + 1024:
+        known, inverse = np.unique(given, return_inverse=True)
+        return inverse.astype(np.int64), known
+    used = np.bincount(given - low, minlength=span) > 0
+    return (np.cumsum(used) - 1)[given - low], np.flatnonzero(used) + low
+
+
+def gather_observations(
+    value: FloatArray, van: IntArray, month: IntArray, reader: IntArray, measure: IntArray, family: IntArray
+) -> tuple[Observations, IntArray]:
+    """Average scans (rows) to observations; also return the observation of every row.
+
+    All codes are dense, counted from 0; shape (rows,).
+    """
+    key = measure
+    for part in (family, van, month, reader):
+        key = key * (int(part.max(initial=0)) + 1) + part
+    order = np.argsort(key, kind="stable")
+    first = starts_of(key[order])
+    size = np.diff(first, append=len(key))
+    row_observation = np.empty(len(key), np.int64)
+    row_observation[order] = np.repeat(np.arange(len(first)), size)
+    head = order[first]
+    mean = np.add.reduceat(value[order], first) / size if len(first) else value
+    block = measure[head] * (int(family.max(initial=0)) + 1) + family[head]
+    cell = block * (int(van.max(initial=0)) + 1) + van[head]
+    observations = _number(mean, measure[head], family[head], month[head], reader[head], block, cell)
+    return observations, row_observation
+
+
+@dataclass(frozen=True)
+class _Stack:
+    """Inverse normal matrices of all groups that have the same number of month columns."""
+
+    columns: IntArray  # (groups, months)
+    inverse: FloatArray  # (groups, months, months)
+
+
+@dataclass(frozen=True)
+class MonthDesign:
+    """Month columns that can be estimated, and the solved normal equations of van + month.
+
+    `column` (n,) is each observation's column, -1 where its month cannot be judged; per column:
+    `group`, `month`, `n_vans`.
+    """
+
+    column: IntArray
+    group: IntArray
+    month: IntArray
+    n_vans: IntArray
+    stacks: tuple[_Stack, ...]
+
+    def solve(self, demeaned: FloatArray) -> FloatArray:
+        """Return the least-squares month coefficients (columns,), summing to 0 in each group."""
+        seen = self.column >= 0
+        right = np.bincount(self.column[seen], weights=demeaned[seen], minlength=len(self.group))
+        found = np.zeros(len(self.group))
+        for stack in self.stacks:
+            found[stack.columns] = np.einsum("gij,gj->gi", stack.inverse, right[stack.columns])
+        return found
+
+    def spread(self, coefficients: FloatArray) -> FloatArray:
+        """Return each observation's month coefficient, 0 where its month has none."""
+        return np.append(coefficients, 0.0)[self.column]
+
+
+def _first_of_month(rows: Observations) -> BoolArray:
+    """Mark the first observation of each van x measure x month."""
+    first = np.ones(len(rows), np.bool_)
+    first[1:] = (rows.cell[1:] != rows.cell[:-1]) | (rows.month[1:] != rows.month[:-1])
+    return first
+
+
+def _presence(
+    rows: Observations, group: IntArray, local: IntArray, width: IntArray
+) -> Iterator[tuple[int, FloatArray]]:
+    """Yield (group, counts of observations by van x its local month column) for groups with columns."""
+    start = starts_of(group)
+    for first, last in zip(start, np.append(start[1:], len(group)), strict=True):
+        code = int(group[first])
+        if width[code] < 2:
+            continue
+        column, cell = local[first:last], rows.cell[first:last]
+        seen = column >= 0
+        vans = int(cell[-1] - cell[0]) + 1
+        flat = (cell[seen] - cell[0]) * width[code] + column[seen]
+        yield code, np.bincount(flat, minlength=vans * width[code]).reshape(vans, -1).astype(float)
+
+
+def _linked(rows: Observations, group: IntArray, code: IntArray, usable: BoolArray, link: int) -> BoolArray:
+    """Keep, in each group, the largest set of months tied together by at least `link` shared vans.
+
+    `code` (n,) is each observation's group x month number, `usable` (numbers,) those wide enough to
+    judge. Months joined to the rest by one or two vans would hand those vans' own faults to all.
+    """
+    number = np.cumsum(usable) - 1
+    n_groups = int(group.max(initial=-1)) + 1
+    group_of = np.zeros(len(usable), np.int64)
+    group_of[code] = group
+    width = np.bincount(group_of[usable], minlength=n_groups)
+    base = np.cumsum(width) - width
+    local = np.where(usable[code], number[code] - base[group], -1)
+    left, right = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
+    for which, counts in _presence(rows, group, local, width):
+        seen = (counts > 0).astype(float)
+        tied = seen.T @ seen >= link
+        i, j = np.nonzero(tied[:1] if tied[0].all() else np.triu(tied))
+        left.append(i + base[which])
+        right.append(j + base[which])
+    total = int(usable.sum())
+    i, j = np.concatenate(left), np.concatenate(right)
+    _, part = connected_components(coo_array((np.ones(len(i)), (i, j)), (total, total)), directed=False)
+    weight = np.bincount(part[number[code[usable[code]]]], minlength=int(part.max(initial=-1)) + 1)
+    owner = group_of[usable]
+    best = np.zeros(n_groups)
+    np.maximum.at(best, owner, weight[part])
+    candidates = weight[part] == best[owner]
+    leader = np.full(n_groups, total)
+    np.minimum.at(leader, owner[candidates], part[candidates])
+    kept = usable.copy()
+    kept[usable] = (part == leader[owner]) & (np.bincount(part, minlength=total)[part] > 1)
+    return kept
+
+
+@dataclass(frozen=True)
+class MonthChoice:
+    """Which group x month numbers (group * n_months + month) can be judged, and the vans behind each."""
+
+    n_months: int
+    is_judged: BoolArray
+    n_vans: IntArray
+
+
+def choose_months(
+    rows: Observations, group: IntArray, n_months: int, min_vans: int, link_vans: int
+) -> MonthChoice:
+    """Choose the months of each group that can be judged.
+
+    Parameters
+    ----------
+    rows : Observations
+        Sorted so that groups are contiguous.
+    group : (n,) int
+        What shares a month effect: the block (measure x family), or the measure for all families.
+    n_months : int
+        Number of month codes.
+    min_vans : int
+        Least number of vans seen in the month, each also seen in another month.
+    link_vans : int
+        Least number of vans two months must share to be comparable directly.
+    """
+    code = group * n_months + rows.month
+    first = _first_of_month(rows)
+    months_of_cell = np.bincount(rows.cell[first], minlength=len(rows.cell_start))
+    several = months_of_cell[rows.cell] >= 2
+    n_codes = (int(group.max(initial=-1)) + 1) * n_months
+    n_vans = np.bincount(code[first & several], minlength=n_codes)
+    return MonthChoice(n_months, _linked(rows, group, code, n_vans >= min_vans, link_vans), n_vans)
+
+
+def design_months(rows: Observations, group: IntArray, choice: MonthChoice) -> MonthDesign:
+    """Solve the normal equations of van + month for the chosen months.
+
+    Notes
+    -----
+    Within a group, van effects are swept out exactly: with W (vans x months) the numbers of
+    observations and d their row sums, the normal matrix is diag(colsum W) - W' diag(1/d) W. It has one
+    null direction (all months up, all vans down), closed by adding a constant matrix; the right-hand
+    side is orthogonal to it, so the solution sums to 0. In a group with chosen months every
+    observation must lie in one of them.
+    """
+    code = group * choice.n_months + rows.month
+    kept = choice.is_judged
+    column = np.where(kept[code], (np.cumsum(kept) - 1)[code], -1)
+    numbers = np.flatnonzero(kept)
+    owner = numbers // choice.n_months
+    stacks = _stack_inverses(rows, group, column, owner)
+    return MonthDesign(column, owner, numbers % choice.n_months, choice.n_vans[numbers], stacks)
+
+
+def _stack_inverses(
+    rows: Observations, group: IntArray, column: IntArray, owner: IntArray
+) -> tuple[_Stack, ...]:
+    """Invert every group's normal matrix, those of one size together."""
+    width = np.bincount(owner, minlength=int(group.max(initial=-1)) + 1)
+    base = np.cumsum(width) - width
+    local = np.where(column >= 0, column - base[group], -1)
+    by_size: dict[int, tuple[list[int], list[FloatArray]]] = {}
+    for which, counts in _presence(rows, group, local, width):
+        total = counts.sum(axis=1)
+        counts, total = counts[total > 0], total[total > 0]
+        normal = np.diag(counts.sum(axis=0)) - counts.T @ (counts / total[:, None])
+        size = len(normal)
+        codes, matrices = by_size.setdefault(size, ([], []))
+        codes.append(which)
+        matrices.append(normal + np.trace(normal) / size**2)
+    return tuple(
+        _Stack(base[codes][:, None] + np.arange(size), np.linalg.inv(np.stack(matrices)))
+        for size, (codes, matrices) in sorted(by_size.items())
+    )

@@ -1,0 +1,156 @@
+"""Which readers can be compared at all, and whether one reads differently (third part of `effects`)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+from scipy.sparse import coo_array, csr_array
+from scipy.sparse.csgraph import connected_components
+
+from pipeline.compare.effects_design import BoolArray, FloatArray, IntArray, Observations
+from pipeline.compare.effects_fit import AdditiveFit, AdditiveModel
+
+
+@dataclass(frozen=True)
+class ReaderLinks:
+    """One row per measure x reader: how it is tied to the other readers of that measure.
+
+    `reference` is the reader its effect is counted from (the one of its component with most vans);
+    `is_main` where that component holds the measure's reader with most vans; `n_shared` the vans also
+    read by another reader of its component; `slot` its number among the measure's readers whose effect
+    can be estimated, -1 for none.
+    """
+
+    measure: IntArray
+    reader: IntArray
+    reference: IntArray
+    is_main: BoolArray
+    n_vans: IntArray
+    n_shared: IntArray
+    slot: IntArray
+
+    def spread(self, figures: FloatArray, rows: Observations) -> FloatArray:
+        """Return, for each observation, its reader's entry of `figures` (links,)."""
+        n_readers = int(self.reader.max(initial=0)) + 1
+        table = np.zeros((int(self.measure.max(initial=0)) + 1) * n_readers)
+        table[self.measure * n_readers + self.reader] = figures
+        found: FloatArray = table[rows.measure * n_readers + rows.reader]
+        return found
+
+    def slot_of(self, rows: Observations) -> IntArray:
+        """Return the slot of each observation's reader, -1 for none."""
+        return self.spread(self.slot.astype(float), rows).astype(np.int64)
+
+
+def link_readers(rows: Observations, min_vans: int, link_vans: int) -> ReaderLinks:
+    """Find which readers share vans.
+
+    Parameters
+    ----------
+    rows : Observations
+    min_vans : int
+        Least number of shared vans from which a reader's effect is estimated.
+    link_vans : int
+        Least number of vans two readers must share to belong to one component.
+    """
+    n_readers = int(rows.reader.max(initial=0)) + 1
+    pair = rows.measure * n_readers + rows.reader
+    known, number = np.unique(pair, return_inverse=True)
+    n_cells = len(rows.cell_start)
+    seen = csr_array(
+        (np.ones(len(rows)), (number, rows.cell)), shape=(len(known), n_cells)
+    )  # repeats of a cell are summed
+    seen.data[:] = 1.0
+    shared = coo_array(seen @ seen.T)
+    n_vans = np.bincount(shared.row[shared.row == shared.col], shared.data[shared.row == shared.col])
+    strong = shared.data >= link_vans
+    edges = (np.ones(int(strong.sum())), (shared.row[strong], shared.col[strong]))
+    _, part = connected_components(coo_array(edges, (len(known), len(known))), directed=False)
+    in_part = csr_array(
+        (np.ones(len(known)), (part, np.arange(len(known)))),
+        shape=(int(part.max(initial=-1)) + 1, len(known)),
+    )
+    per_cell = in_part @ seen  # readers of each component that read each cell
+    both = seen.multiply(per_cell[part] > 1) if len(known) else seen
+    n_shared = np.asarray(both.sum(axis=1)).ravel().astype(np.int64)
+    measure, reader = known // n_readers, known % n_readers
+    order = np.lexsort((reader, -n_vans, part))
+    reference = np.zeros(len(known), np.int64)
+    head = order[np.flatnonzero(np.diff(part[order], prepend=-1))]
+    reference[:] = head[part] if len(known) else reference
+    top = np.lexsort((reader, -n_vans, measure))
+    leader = top[np.flatnonzero(np.diff(measure[top], prepend=-1))]
+    is_main = np.isin(part, part[leader])
+    wanted = (n_shared >= min_vans) & (reference != np.arange(len(known)))
+    slot = np.full(len(known), -1, np.int64)
+    running = np.cumsum(wanted)
+    first = np.searchsorted(measure, measure, side="left")
+    slot[wanted] = (running - 1 - np.append(0, running)[first])[wanted]
+    return ReaderLinks(measure, reader, reader[reference], is_main, n_vans.astype(np.int64), n_shared, slot)
+
+
+@dataclass(frozen=True)
+class ReaderTests:
+    """Estimates per measure x reader, in the order of the links; nan where not estimated."""
+
+    estimate: FloatArray
+    standard_error: FloatArray
+    df: FloatArray
+    p: FloatArray
+
+
+def test_readers(model: AdditiveModel, fit: AdditiveFit, links: ReaderLinks) -> ReaderTests:
+    """Test each reader against its reference with the van as the unit.
+
+    Notes
+    -----
+    With u the reader's dummy after sweeping out vans, months and other readers and H = sum u^2, van v
+    adds g_v = sum u e to the estimate's error and carries the share l_v = sum_v u^2 / H. The variance
+    is sum_v g_v^2 / (1 - l_v) / H^2 (bias-reduced cluster variance) and its degrees of freedom are
+    those of that quadratic form (Bell and McCaffrey 2002, Survey Methodology 28:169; Imbens and
+    Kolesar 2016, Review of Economics and Statistics 98:701). With two readers, equally many scans by
+    each and no months this is the paired t-test on the vans' differences. Scans of one van may
+    therefore be correlated in time.
+    """
+    rows = model.rows
+    estimate, error, df = (np.full(len(links.measure), np.nan) for _ in range(3))
+    measures, slots = model.gram_inverse.shape[:2]
+    cell_measure = rows.measure[rows.cell_start]
+    error_like = fit.pseudo * fit.inflation[rows.block]
+    for k in range(slots):
+        inverse = model.gram_inverse[:, :, k]
+        swept = np.einsum("nk,nk->n", model.contrast, inverse[rows.measure])
+        weight = np.add.reduceat(swept**2, rows.cell_start)
+        score = np.add.reduceat(swept * error_like, rows.cell_start)
+        total = np.bincount(cell_measure, weights=weight, minlength=measures)
+        usable = total > 0
+        leverage = weight / np.where(usable, total, 1.0)[cell_measure]
+        share = np.minimum(leverage, 1 - 1e-9)
+        variance = np.bincount(cell_measure, weights=score**2 / (1 - share), minlength=measures)
+        df_k = _satterthwaite(share, cell_measure, measures)
+        mine = links.slot == k
+        m = links.measure[mine]
+        ok = usable[m]
+        estimate[mine] = np.where(ok, fit.reader[m, k], np.nan)
+        error[mine] = np.where(ok, np.sqrt(variance[m]), np.nan)
+        df[mine] = np.where(ok, df_k[m], np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        p = 2 * stats.t.sf(np.abs(estimate / error), df)
+    return ReaderTests(estimate, error, df, p)
+
+
+def _satterthwaite(share: FloatArray, measure: IntArray, measures: int) -> FloatArray:
+    """Return the degrees of freedom of sum g^2 / (1 - share) in each measure.
+
+    With independent errors of one variance, cov(g_v, g_w) is share_v (1 - share_v) for v = w and
+    -share_v share_w otherwise, so df = 1 / (sum share^2 + (sum b)^2 - sum b^2), b = share^2 / (1 - share);
+    equal shares of n vans give n - 1.
+    """
+    b = share**2 / (1 - share)
+    squares, sums, crossed = (
+        np.bincount(measure, weights=w, minlength=measures) for w in (share**2, b, b**2)
+    )
+    df: FloatArray = 1.0 / np.maximum(squares + sums**2 - crossed, 1e-300)
+    return df
