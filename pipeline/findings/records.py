@@ -69,11 +69,16 @@ class Finding:
     def finding_id(self) -> str:
         """Hash of kind and subject keys: the same matter keeps its id from build to build.
 
-        The state is left out where cells of several states are one matter (`van_level`,
-        `van_change`), since which state leads may change with new scans.
+        The state is left out where cells of several states are one matter, since which state leads
+        may change with new scans; the yardstick is part of a cohort's matter, which may have two.
         """
-        merged = self.kind in ("van_level", "van_change")
-        keys = [k for k in SUBJECT if not (merged and k in ("state", "cohort_id"))]
+        dropped = {
+            "van_level": ("state", "cohort_id"),
+            "van_change": ("state", "cohort_id"),
+            "cohort_offset": ("state",),
+        }
+        keys = [k for k in SUBJECT if k not in dropped.get(self.kind, ())]
+        keys += ["against"] if self.kind == "cohort_offset" else []
         subject = [f"{k}={getattr(self, k)}" for k in keys if getattr(self, k) is not None]
         return hashlib.sha256("\n".join([self.kind, *subject]).encode()).hexdigest()[:16]
 

@@ -1,0 +1,97 @@
+"""Computed tables of the season's and the readers' effects, taken out before vans are compared."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import polars as pl
+import pyarrow as pa
+
+from pipeline.build.codes import as_frame, encode
+from pipeline.compare.effects import Effects, fit_effects
+from pipeline.warehouse.engines import Engine
+
+PARENTS = ("scan_levels", "int_fleet", "stg_settings", "vocab.parameters", "vocab.states")
+MONTHS, READERS, FACTORS = "computed.month_effects", "computed.reader_effects", "computed.variance_factors"
+_QUERY = """
+select l.van, l.family_id, l.reader, l.scan_month, l.parameter, l.state, l.value
+from scan_levels as l
+inner join vocab.parameters as p on l.parameter = p.parameter
+inner join vocab.states as s on l.state = s.state
+cross join int_fleet as f
+cross join stg_settings as w
+where date_diff('day', cast(l.scanned_at as date), cast(f.data_to as date)) <= greatest(w.level_days, w.earlier_days)
+    and p.role = 'health' and s.is_comparable and l.value is not null and l.reader is not null
+order by l.parameter, l.state, l.van, l.scanned_at, l.scan_key
+"""
+
+
+def _months(effects: Effects, measures: pl.DataFrame, families: pl.DataFrame) -> pa.Table:
+    found = effects.months
+    index = found.month
+    starts = [date(int(m) // 12, int(m) % 12 + 1, 1) for m in index]
+    picked = measures[found.measure.tolist()]
+    return pa.table(
+        {
+            "parameter": picked["parameter"].to_arrow(),
+            "state": picked["state"].to_arrow(),
+            "family_id": families["family_id"].gather(found.family.tolist()).to_arrow(),
+            "month": pa.array(starts, pa.date32()),
+            "effect": pa.array(found.effect, pa.float64()),
+            "n_vans": pa.array(found.n_vans, pa.int64()),
+        }
+    )
+
+
+def _readers(effects: Effects, measures: pl.DataFrame, readers: pl.DataFrame) -> pa.Table:
+    found = effects.readers
+    picked = measures[found.measure.tolist()]
+
+    def known(values: np.ndarray) -> pa.Array:
+        return pa.array(values, pa.float64(), from_pandas=True)
+
+    return pa.table(
+        {
+            "parameter": picked["parameter"].to_arrow(),
+            "state": picked["state"].to_arrow(),
+            "reader": readers["reader"].gather(found.reader.tolist()).to_arrow(),
+            "reference": readers["reader"].gather(found.reference.tolist()).to_arrow(),
+            "effect": pa.array(found.effect, pa.float64()),
+            "estimate": known(found.estimate),
+            "low": known(found.low),
+            "high": known(found.high),
+            "component": pa.array(found.component.tolist(), pa.string()),
+            "n_vans": pa.array(found.n_vans, pa.int64()),
+            "p": known(found.p),
+            "q": known(found.q),
+        }
+    )
+
+
+def write_effects(engine: Engine) -> None:
+    """Fit month and reader effects on the scan levels and write the three computed tables.
+
+    `computed.month_effects`: one row per parameter x state x family x month. `computed.reader_effects`:
+    one row per parameter x state x reader. `computed.variance_factors`: one row per parameter x state.
+    """
+    frame = as_frame(engine.arrow(_QUERY)).with_columns(pl.col("family_id").fill_null(""))
+    measure, measures = encode(frame, ["parameter", "state"])
+    van, _ = encode(frame, ["van"])
+    reader, readers = encode(frame, ["reader"])
+    family, families = encode(frame, ["family_id"])
+    month = (
+        frame["scan_month"].dt.year().cast(pl.Int64) * 12 + frame["scan_month"].dt.month().cast(pl.Int64) - 1
+    ).to_numpy()
+    effects = fit_effects(frame["value"].to_numpy(), van, month, reader, measure, family)
+    engine.write(MONTHS, _months(effects, measures, families))
+    engine.write(READERS, _readers(effects, measures, readers))
+    kept = measures[effects.measures.tolist()]
+    factors = pa.table(
+        {
+            "parameter": kept["parameter"].to_arrow(),
+            "state": kept["state"].to_arrow(),
+            "factor": pa.array(effects.variance_factor, pa.float64()),
+        }
+    )
+    engine.write(FACTORS, factors)

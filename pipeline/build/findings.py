@@ -1,0 +1,100 @@
+"""Computed table `computed.findings`: evidence read from the models, put into words and ranked."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import Any
+
+import pyarrow as pa
+
+from pipeline.build.codes import as_frame
+from pipeline.build.cohort_evidence import read_agreements, read_limits, read_offsets
+from pipeline.findings import cohorts, contradictions, ranking, van_cells
+from pipeline.findings.records import Finding
+from pipeline.settings import Settings
+from pipeline.warehouse.engines import Engine
+
+FINDINGS = "computed.findings"
+PARENTS = (
+    "sibling_scores", "van_levels", "scan_levels", "limit_shares", "record_conflicts", "vans", "cohorts",
+    "vocab.parameters", "vocab.settings",
+)  # fmt: skip
+_CELLS = "select * from sibling_scores where tier in ('finding', 'likely', 'watch') order by channel, van, parameter, state"
+_CONFLICTS = (
+    "select * from record_conflicts order by conflict_kind, van, parameter, at, scan_key, other_scan_key"
+)
+_VANS = """
+select v.*,
+    v.odometer_km is not null and v.odometer_km = max(v.odometer_km) over (partition by v.cohort_id)
+        and count(v.odometer_km) over (partition by v.cohort_id) > 2 as is_most_driven,
+    v.in_service is not null and v.in_service = min(v.in_service) over (partition by v.cohort_id)
+        and max(v.in_service) over (partition by v.cohort_id) > v.in_service as is_oldest
+from vans as v
+"""
+_READERS = """
+select distinct l.van, l.parameter, l.reader
+from scan_levels as l
+where l.reader is not null
+order by l.van, l.parameter, l.reader
+"""
+_SCHEMA = pa.schema(
+    [
+        *[pa.field(n, pa.string()) for n in ("finding_id", "kind", "tier")],
+        pa.field("rank", pa.int64()),
+        *[pa.field(n, pa.string()) for n in ("van", "scan_id", "cohort_id", "make", "model", "engine")],
+        pa.field("model_year", pa.int64()),
+        *[
+            pa.field(n, pa.string())
+            for n in (
+                "reader",
+                "attribute",
+                "level",
+                "code",
+                "module",
+                "parameter",
+                "state",
+                "also",
+                "against",
+            )
+        ],
+        *[pa.field(n, pa.float64()) for n in ("value", "expected", "difference")],
+        pa.field("unit", pa.string()),
+        *[pa.field(n, pa.float64()) for n in ("interval_low", "interval_high", "score", "p", "q")],
+        pa.field("robust", pa.bool_()),
+        pa.field("detectable", pa.float64()),
+        *[pa.field(n, pa.int64()) for n in ("n_siblings", "n_vans", "n_scans")],
+        *[pa.field(n, pa.timestamp("us")) for n in ("first_seen", "last_seen")],
+        *[pa.field(n, pa.string()) for n in ("claim", "rivals", "next_check", "cautions")],
+    ]
+)
+
+
+def _row(finding: Finding) -> dict[str, Any]:
+    row = asdict(finding) | {"finding_id": finding.finding_id}
+    for name in ("also", "rivals", "cautions"):
+        row[name] = json.dumps(list(row[name]), ensure_ascii=False)
+    return row
+
+
+def _background(engine: Engine) -> van_cells.Background:
+    readers: dict[tuple[str, str], tuple[str, ...]] = {}
+    for row in as_frame(engine.arrow(_READERS)).iter_rows():
+        readers[row[0], row[1]] = (*readers.get((row[0], row[1]), ()), row[2])
+    return van_cells.Background({r["van"]: r for r in as_frame(engine.arrow(_VANS)).to_dicts()}, readers)
+
+
+def collect(engine: Engine, settings: Settings) -> list[Finding]:
+    """Return every finding of the build, best first."""
+    cells = as_frame(engine.arrow(_CELLS)).to_dicts()
+    found = van_cells.find(cells, _background(engine))
+    found += cohorts.find_limits(read_limits(engine, settings), read_agreements(engine))
+    found += cohorts.find_offsets(read_offsets(engine, settings))
+    found += contradictions.find(as_frame(engine.arrow(_CONFLICTS)).to_dicts())
+    return ranking.rank(found)
+
+
+def write_findings(engine: Engine, settings: Settings) -> None:
+    """Write `computed.findings`, one row per finding."""
+    rows = [_row(f) for f in collect(engine, settings)]
+    engine.write(FINDINGS, pa.Table.from_pylist(rows, schema=_SCHEMA))
