@@ -61,7 +61,8 @@ class Warehouse:
         alarm = threading.Timer(QUESTION_SECONDS, cursor.interrupt)
         alarm.start()
         try:
-            return cursor.sql(read_sql(question), params=given).pl()
+            answer: pl.DataFrame = cursor.sql(read_sql(question), params=given).pl()
+            return answer
         except duckdb.InterruptException as error:
             raise KinbayError(
                 f"The question took longer than {QUESTION_SECONDS:.0f} seconds and was stopped",

@@ -20,7 +20,9 @@ from scipy import stats
 from pipeline import vocabulary
 
 HOSTILE_VAN = '=1+2"><img src=x onerror=alert(1)>[free](http://evil.example)'
-HOSTILE_NOTE = "=HYPERLINK(\"http://evil.example\") ![x](http://evil.example/p.png) \u202eevil\u202c <script>x</script>"
+HOSTILE_NOTE = (
+    '=HYPERLINK("http://evil.example") ![x](http://evil.example/p.png) \u202eevil\u202c <script>x</script>'
+)
 DATA_TO = dt.datetime(2026, 9, 30, 17, 30)
 READERS = ("Blue handheld", "Yard tablet")
 
@@ -70,12 +72,22 @@ def _vans() -> pl.DataFrame:
         for number, van in enumerate(names):
             rows.append(
                 {
-                    "van": van, "vin": None, "vin_status": None, "make": make, "model": model,
-                    "engine": engine, "model_year": year, "cohort_id": f"{make}|{model}|{engine}|{year}",
-                    "cohort": f"{make} {model} {engine} {year}", "family_id": f"{make}|{model}|{engine}",
-                    "family": f"{make} {model} {engine}", "fuel": "diesel", "displacement_l": litres,
+                    "van": van,
+                    "vin": None,
+                    "vin_status": None,
+                    "make": make,
+                    "model": model,
+                    "engine": engine,
+                    "model_year": year,
+                    "cohort_id": f"{make}|{model}|{engine}|{year}",
+                    "cohort": f"{make} {model} {engine} {year}",
+                    "family_id": f"{make}|{model}|{engine}",
+                    "family": f"{make} {model} {engine}",
+                    "fuel": "diesel",
+                    "displacement_l": litres,
                     "depot": ("Mill Lane", "Harbour Road")[number % 2],
-                    "in_service": dt.date(year, 3 + number % 9, 14), "out_of_service": None,
+                    "in_service": dt.date(year, 3 + number % 9, 14),
+                    "out_of_service": None,
                     "age_years": round(2026.75 - year - number / 12, 1),
                     "odometer_km": None if van == "083" else 15_000.0 * (2027 - year) + 2_900 * number,
                 }  # fmt: skip
@@ -92,12 +104,20 @@ def _scans(vans: pl.DataFrame, random: np.random.Generator) -> pl.DataFrame:
             rows.append(
                 {
                     "scan_key": f"{READERS[(number + k) % 2]}/s-{number:02d}-{k:02d}",
-                    "scan_id": f"s-{number:02d}-{k:02d}", "van": van,
-                    "reader": READERS[(number + k) % 2], "reader_version": "4.1", "scanned_at": at,
-                    "odometer_km": 200_000.0 - 800 * k, "ambient_c": 12.0,
-                    "rest_v": 12.5 + float(random.normal(0, 0.05)), "standing_days": 1.0,
-                    "coverage_known": True, "n_readings": 30, "n_codes": number % 3,
-                    "n_modules_answered": 3, "n_modules_silent": k % 2,
+                    "scan_id": f"s-{number:02d}-{k:02d}",
+                    "van": van,
+                    "reader": READERS[(number + k) % 2],
+                    "reader_version": "4.1",
+                    "scanned_at": at,
+                    "odometer_km": 200_000.0 - 800 * k,
+                    "ambient_c": 12.0,
+                    "rest_v": 12.5 + float(random.normal(0, 0.05)),
+                    "standing_days": 1.0,
+                    "coverage_known": True,
+                    "n_readings": 30,
+                    "n_codes": number % 3,
+                    "n_modules_answered": 3,
+                    "n_modules_silent": k % 2,
                 }  # fmt: skip
             )
     return pl.DataFrame(rows, infer_schema_length=None)
@@ -216,7 +236,9 @@ def _cell_findings(scores: pl.DataFrame) -> list[dict[str, Any]]:
             f" {row['n_siblings']} siblings: {names[row['parameter']]}, {states[row['state']]}."
         )
         kind = "van_change" if row["channel"] == "change" else "van_level"
-        cautions = ["Hot coolant is under pressure: do not open until cold. A fan may start with the key off."]
+        cautions = [
+            "Hot coolant is under pressure: do not open until cold. A fan may start with the key off."
+        ]
         more = {key: row[key] for key in kept} | {"against": "siblings"}
         more["cautions"] = cautions if row["parameter"] == "coolant_temp" else []
         rows.append(_finding(number, kind, row["tier"], claim, **more))

@@ -1,0 +1,148 @@
+"""The sentences and figures that chart, page and print share."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from dataclasses import dataclass
+from typing import Any
+
+CAVEAT = "A difference is a reason to look, not a diagnosis."
+CHANNELS = {"level": "Level, past year", "change": "Change, last weeks"}
+_BIDI = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+
+
+def clean_text(text: object) -> str:
+    """Strip control and bidirectional characters, which can reorder or hide what is read.
+
+    Line breaks and tabs become a space; None gives an empty text.
+    """
+    if text is None:
+        return ""
+    spaced = "".join(" " if c in "\n\r\t" else c for c in str(text))
+    return "".join(c for c in spaced if c not in _BIDI and unicodedata.category(c) not in ("Cc", "Cs"))
+
+
+def count_decimals(smallest_useful: float | None, resolution: float | None) -> int:
+    """Return how many decimals show a tenth of the smallest useful difference, 3 at most."""
+    step = smallest_useful / 10 if smallest_useful else resolution
+    if not step or step <= 0:
+        return 2
+    return min(3, max(0, math.ceil(-math.log10(step) - 1e-9)))
+
+
+def format_number(value: float | None, decimals: int, *, signed: bool = False) -> str:
+    """Write a number with a true minus sign and thin grouping; None as an en dash."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    text = f"{value:{'+' if signed else ''},.{decimals}f}"
+    if float(text.replace(",", "")) == 0:
+        text = text.lstrip("+-")
+    return text.replace("-", "−")
+
+
+def count_of(n: int | None, noun: str) -> str:
+    """Say "1 scan", "12 scans"."""
+    n = int(n or 0)
+    return f"{n:,} {noun}{'' if n == 1 else 's'}"
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One parameter in one operating state, as level or as recent change."""
+
+    parameter: str
+    state: str
+    parameter_name: str
+    state_name: str
+    unit: str
+    decimals: int
+    channel: str = "level"
+
+    @classmethod
+    def from_row(cls, row: dict[str, Any], channel: str = "level") -> Reading:
+        """Take a row of a question that names the reading."""
+        return cls(
+            parameter=row["parameter"],
+            state=row["state"],
+            parameter_name=clean_text(row["parameter_name"] or row["parameter"]),
+            state_name=clean_text(row["state_name"] or row["state"]),
+            unit=clean_text(row["unit"] or ""),
+            decimals=count_decimals(row["smallest_useful"], row["resolution"]),
+            channel=channel,
+        )
+
+    @property
+    def title(self) -> str:
+        """What is read and when, as in "Engine coolant temperature, warm idle"."""
+        if self.channel == "level":
+            return f"{self.parameter_name}, {self.state_name}"
+        name = self.parameter_name
+        lowered = name if name[1:2].isupper() else f"{name[:1].lower()}{name[1:]}"
+        return f"Change of {lowered}, {self.state_name}"
+
+    @property
+    def axis(self) -> str:
+        """Title of the value axis."""
+        unit = f" ({self.unit})" if self.unit and self.unit != "1" else ""
+        what = "recent scans less earlier ones" if self.channel == "change" else "mean of each van's scans"
+        return f"{self.parameter_name}{unit}, {what}"
+
+    def say(self, value: float | None, *, signed: bool = False, unit: bool = True) -> str:
+        """Write a value of this reading."""
+        number = format_number(value, self.decimals, signed=signed)
+        return f"{number} {self.unit}" if unit and self.unit not in ("", "1") else number
+
+
+_STANDS = {
+    "level": {
+        "above": "reads above its siblings",
+        "below": "reads below its siblings",
+        "borderline": "is borderline against its siblings",
+        "within": "reads like its siblings",
+    },
+    "change": {
+        "above": "has risen more than its siblings",
+        "below": "has fallen more than its siblings",
+        "borderline": "has moved, borderline against its siblings",
+        "within": "has moved no more than its siblings",
+    },
+}
+
+
+def say_verdict(cell: dict[str, Any], reading: Reading) -> str:
+    """Say in one sentence how a van stands in one reading."""
+    van = clean_text(cell["van"])
+    if cell["verdict"] == "not_judged":
+        return f"Van {van} is not judged here: {clean_text(cell['reason']) or 'too little evidence'}."
+    return f"Van {van} {_STANDS[reading.channel][cell['verdict']]}."
+
+
+def say_evidence(cell: dict[str, Any], reading: Reading) -> str:
+    """Say the figures behind a verdict: value, difference, interval, siblings' range, n."""
+    scans = count_of(cell["n_scans"], "scan")
+    if cell["verdict"] == "not_judged":
+        return f"{reading.say(cell['value'])} from {scans}; {count_of(cell['n_siblings'], 'sibling')}."
+    low = reading.say(cell["interval_low"], signed=True, unit=False)
+    high = reading.say(cell["interval_high"], signed=True, unit=False)
+    between = f"{reading.say(cell['sibling_low'], unit=False)} and {reading.say(cell['sibling_high'])}"
+    return (
+        f"{reading.say(cell['value'])} from {scans};"
+        f" {reading.say(cell['difference'], signed=True)} against its siblings"
+        f" (95 % interval {low} to {high})."
+        f" A healthy sibling would fall between {between}; {count_of(cell['n_siblings'], 'sibling')}."
+    )
+
+
+def say_weight(cell: dict[str, Any]) -> str:
+    """Say what weakens or strengthens a verdict, or nothing."""
+    if cell["verdict"] == "not_judged":
+        return ""
+    notes = []
+    if cell["is_small_group"]:
+        notes.append("Small group: few siblings, so only a large difference could show.")
+    if cell["is_fallback"]:
+        notes.append("Compared with all model years, since too few vans share this one's.")
+    if cell["robust"]:
+        notes.append("Stands out even if healthy siblings vary wildly.")
+    return " ".join(notes)

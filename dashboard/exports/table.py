@@ -1,0 +1,34 @@
+"""Rows as CSV that no spreadsheet program runs as a formula."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+
+import polars as pl
+
+from dashboard.charts.words import clean_text
+
+_FORMULA = re.compile(r"^\s*[=+\-@|%]|^[\t\r\n]")
+
+
+def defuse(text: str) -> str:
+    """Make a text harmless as a spreadsheet cell: one that starts like a formula gets an apostrophe.
+
+    The starting characters are those of the OWASP note on CSV injection (= + - @, tab, carriage return),
+    with | and % for older spreadsheet programs.
+    """
+    return f"'{clean_text(text)}" if _FORMULA.match(text) else clean_text(text)
+
+
+def write_csv(rows: pl.DataFrame) -> bytes:
+    """Return the rows as UTF-8 CSV with a byte order mark; numbers stay numbers, texts are defused."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow([defuse(name) for name in rows.columns])
+    listed = [name for name, kind in rows.schema.items() if isinstance(kind, pl.List)]
+    flat = rows.with_columns(pl.col(name).cast(pl.List(pl.String)).list.join(";") for name in listed)
+    for row in flat.iter_rows():
+        writer.writerow([defuse(cell) if isinstance(cell, str) else cell for cell in row])
+    return out.getvalue().encode("utf-8-sig")

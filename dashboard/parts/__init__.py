@@ -1,0 +1,1 @@
+"""Pieces that pages share: the sidebar, links, faults, charts and tables on screen."""

@@ -1,0 +1,95 @@
+"""The sidebar: which vans are shown. Its state lives in the address, so a link opens the same view."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard.charts.words import clean_text
+from dashboard.questions import fleet
+from dashboard.questions.filters import Filters
+from dashboard.questions.warehouse import Warehouse
+
+_LISTS = {
+    "model": "Make and model",
+    "model_year": "Model year",
+    "depot": "Depot",
+    "exposure": "Parking, fittings and the like",
+}
+_PLACEHOLDERS = {"model": "All models", "model_year": "All years", "depot": "All depots", "exposure": "Any"}
+_RANGES = {"age": ("Age, years", 1.0), "km": ("Odometer, km", 5000.0)}
+KEYS = (*_LISTS, *_RANGES)
+
+
+def clear_filters() -> None:
+    """Put every filter back to all vans; for buttons."""
+    ends = st.session_state.get("filter_ends", {})
+    for key in _LISTS:
+        st.session_state[key] = []
+    for key, (low, high) in ends.items():
+        st.session_state[key] = (low, high)
+
+
+def _choose_list(key: str, choices: pl.DataFrame) -> tuple[str, ...]:
+    options = choices.filter(pl.col("filter") == key)["choice"].to_list()
+    if not options:
+        return ()
+    chosen = st.multiselect(
+        _LISTS[key],
+        options,
+        key=key,
+        bind="query-params",
+        format_func=clean_text,
+        placeholder=_PLACEHOLDERS[key],
+        wrap=True,
+    )
+    return tuple(chosen)
+
+
+def _choose_range(key: str, low: float, high: float) -> tuple[float, float] | None:
+    """Return the chosen range, or None where it is the whole one: then vans without a value stay."""
+    label, step = _RANGES[key]
+    if high <= low:
+        return None
+    chosen = st.slider(
+        label, low, high, (low, high), step=step, key=key, bind="query-params", format="localized"
+    )
+    return None if chosen == (low, high) else (float(chosen[0]), float(chosen[1]))
+
+
+def choose_filters(warehouse: Warehouse) -> Filters:
+    """Draw the filters and return what was chosen."""
+    choices = fleet.list_filter_choices(warehouse)
+    ends = fleet.describe_ranges(warehouse).row(0, named=True)
+    bounds = {"age": (ends["age_from"], ends["age_to"]), "km": (ends["km_from"], ends["km_to"])}
+    st.session_state["filter_ends"] = {k: (float(a), float(b)) for k, (a, b) in bounds.items() if b > a}
+    st.header("Vans shown", anchor=False)
+    lists = {key: _choose_list(key, choices) for key in _LISTS}
+    filters = Filters(
+        models=lists["model"],
+        model_years=tuple(int(year) for year in lists["model_year"]),
+        depots=lists["depot"],
+        exposures=lists["exposure"],
+        age_years=_choose_range("age", *map(float, bounds["age"])),
+        odometer_km=_choose_range("km", *map(float, bounds["km"])),
+    )
+    st.button("Show all vans", icon=":material/filter_alt_off:", on_click=clear_filters, type="tertiary")
+    st.caption("Filters choose which vans you see. Every van is still compared with all its siblings.")
+    return filters
+
+
+def as_query(filters: Filters) -> dict[str, Any]:
+    """Return the filters as query parameters, as the widgets write them, for links."""
+    query: dict[str, Any] = {
+        "model": [clean_text(v) for v in filters.models],
+        "model_year": [str(v) for v in filters.model_years],
+        "depot": [clean_text(v) for v in filters.depots],
+        "exposure": [clean_text(v) for v in filters.exposures],
+    }
+    if filters.age_years:
+        query["age"] = [f"{v:g}" for v in filters.age_years]
+    if filters.odometer_km:
+        query["km"] = [f"{v:g}" for v in filters.odometer_km]
+    return {key: values for key, values in query.items() if values}

@@ -1,0 +1,119 @@
+"""One finding on screen: what is claimed, how sure it is, what else it could be, what to check, cautions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from dashboard.charts.palette import GLYPHS
+from dashboard.charts.words import Reading, clean_text, count_decimals, count_of, format_number
+from dashboard.parts.links import link_to
+from dashboard.parts.plain import escape
+from dashboard.parts.view import View
+
+TIERS = {
+    "finding": "Stands out",
+    "likely": "Likely",
+    "watch": "Watch",
+    "not_enough_evidence": "Not enough evidence",
+}
+AGAINST = {
+    "siblings": "its siblings",
+    "own_past": "its own past",
+    "other_cohorts": "other groups",
+    "reader_limits": "the reader's limits",
+    "physics": "what physics allows",
+    "other_reader": "the other reader",
+    "other_level": "the others",
+}
+_CELL_KINDS = ("van_level", "van_change", "van_drift", "reading_frozen")
+
+
+def glyph_of(row: dict[str, Any]) -> str:
+    """Return the shape that goes with a finding: up or down, or a square where it has no direction."""
+    if row["tier"] == "finding" and row["difference"] is not None:
+        return GLYPHS["above" if row["difference"] > 0 else "below"]
+    return GLYPHS["borderline"] if row["tier"] in ("finding", "likely") else GLYPHS["not_judged"]
+
+
+def say_figures(row: dict[str, Any]) -> str:
+    """Say value, difference and interval of a finding, where it has them."""
+    decimals = count_decimals(row["smallest_useful"], row["resolution"])
+    unit = f" {clean_text(row['unit'])}" if row["unit"] and row["unit"] != "1" else ""
+    parts = []
+    if row["value"] is not None and row["expected"] is not None:
+        parts.append(
+            f"{format_number(row['value'], decimals)} against {format_number(row['expected'], decimals)}{unit}"
+        )
+    if row["difference"] is not None:
+        text = f"difference {format_number(row['difference'], decimals, signed=True)}{unit}"
+        if row["interval_low"] is not None:
+            low, high = (
+                format_number(row[k], decimals, signed=True) for k in ("interval_low", "interval_high")
+            )
+            text += f" (95 % interval {low} to {high})"
+        parts.append(text)
+    return ", ".join(parts)
+
+
+def say_sureness(row: dict[str, Any]) -> str:
+    """Say what the claim rests on: siblings, vans, scans, dates, and whether it holds the hard way too."""
+    counts = []
+    for column, noun in (("n_siblings", "sibling"), ("n_vans", "van"), ("n_scans", "scan")):
+        if row[column] is not None and not (column == "n_vans" and row["n_siblings"] is not None):
+            counts.append(count_of(row[column], noun))
+    text = ", ".join(counts)
+    if row["first_seen"] is not None and row["last_seen"] is not None:
+        text += f", {row['first_seen']:%d %b %Y} to {row['last_seen']:%d %b %Y}"
+    if row["robust"]:
+        text += ". Holds even if healthy siblings vary wildly"
+    return text
+
+
+def _show_right(row: dict[str, Any]) -> None:
+    """What to do next and what else it could be."""
+    if row["next_check"]:
+        st.markdown(f"**Next check.** {escape(row['next_check'])}")
+    if row["rivals"]:
+        st.markdown(f"**Could also be.** {escape('; '.join(row['rivals']))}")
+
+
+def _show_links(row: dict[str, Any], view: View) -> None:
+    if row["van"] is None or row["parameter"] is None:
+        return
+    if row["kind"] in _CELL_KINDS:
+        found = Reading.from_row(row)
+        link_to(
+            "reading",
+            "See it beside its siblings",
+            view,
+            icon=":material/scatter_plot:",
+            reading=found.title,
+            van=row["van"],
+            **({"measure": "Change, last weeks"} if row["kind"] == "van_change" else {}),
+        )
+
+
+def say_why(row: dict[str, Any]) -> str:
+    """Say how sure a finding is and what it rests on, in one line."""
+    against = AGAINST.get(row["against"] or "")
+    tier = TIERS[row["tier"]] + (f" against {against}" if against else "")
+    return ". ".join(text for text in (tier, say_figures(row), say_sureness(row)) if text) + "."
+
+
+def show_matter(row: dict[str, Any], view: View) -> None:
+    """Draw one finding; its cautions are left to `show_cautions`, once for all of a box."""
+    left, right = st.columns([3, 2], gap="medium")
+    with left, st.container(gap="xsmall"):
+        st.markdown(f"{glyph_of(row)} **{escape(row['claim'])}**")
+        st.caption(escape(say_why(row)))
+        _show_links(row, view)
+    with right, st.container(gap="xsmall"):
+        _show_right(row)
+
+
+def show_cautions(rows: list[dict[str, Any]]) -> None:
+    """Draw every caution of these findings once."""
+    for line in dict.fromkeys(line for row in rows for line in row["cautions"]):
+        st.markdown(f":material/warning: **Caution.** {escape(line)}")

@@ -1,0 +1,109 @@
+"""Charts, downloads and tables on screen."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from functools import partial
+from typing import Any, Literal
+
+import polars as pl
+import streamlit as st
+
+from dashboard.charts.frame import Chart
+from dashboard.charts.words import clean_text
+from dashboard.exports.picture import KINDS, MIME, Caption, draw_picture
+from dashboard.exports.table import write_csv
+
+
+def show_chart(chart: Chart, *, key: str, on_pick: Callable[[], None] | None = None) -> None:
+    """Draw a chart; a click on a mark runs `on_pick`, which reads the pick from the session under `key`."""
+    st.vega_lite_chart(
+        chart.spec | {"datasets": chart.data},
+        width="stretch",
+        theme=None,
+        key=key,
+        on_select=on_pick or "ignore",
+        selection_mode="pick" if on_pick else None,
+        alt=chart.alt,
+    )
+
+
+def picked(key: str, field: str) -> str | None:
+    """Return what was last clicked in the chart drawn under `key`, or None."""
+    state: Any = st.session_state.get(key) or {}
+    points = (state.get("selection") or {}).get("pick") or []
+    return points[0].get(field) if points else None
+
+
+def file_stem(*parts: str) -> str:
+    """Make a file name of words: letters, digits and hyphens only."""
+    return re.sub(r"[^a-z0-9]+", "-", clean_text(" ".join(parts)).casefold()).strip("-")[:80] or "kinbay"
+
+
+def offer_downloads(
+    make: Callable[[], tuple[Chart, Caption]], rows: pl.DataFrame, stem: str, *, key: str
+) -> None:
+    """Offer the chart as picture and the rows as CSV; files are made only when asked for."""
+    with st.popover("Save or print", icon=":material/download:"):
+        for kind in KINDS:
+            st.download_button(
+                {"png": "Picture (PNG)", "svg": "Drawing (SVG)", "pdf": "Page (PDF)"}[kind],
+                partial(_draw, make, kind),
+                file_name=f"{stem}.{kind}",
+                mime=MIME[kind],
+                key=f"{key}_{kind}",
+                on_click="ignore",
+                width="stretch",
+            )
+        offer_csv(rows, stem, key=key, label="Rows (CSV)", width="stretch")
+        st.caption("Title, filters, counts, data date and caveat are drawn in.")
+
+
+def offer_csv(
+    rows: pl.DataFrame,
+    stem: str,
+    *,
+    key: str,
+    label: str = "Save these rows (CSV)",
+    width: Literal["stretch", "content"] = "content",
+) -> None:
+    """Offer rows as CSV that no spreadsheet program runs as a formula."""
+    st.download_button(
+        label,
+        partial(write_csv, rows),
+        file_name=f"{stem}.csv",
+        mime=MIME["csv"],
+        key=f"{key}_csv",
+        on_click="ignore",
+        width=width,
+    )
+
+
+def _draw(make: Callable[[], tuple[Chart, Caption]], kind: str) -> bytes:
+    chart, caption = make()
+    return draw_picture(chart, caption, kind)
+
+
+def show_table(
+    rows: pl.DataFrame, columns: dict[str, Any], *, key: str, alt: str, height: int | None = None
+) -> None:
+    """Draw a table of the named columns, texts cleaned, nothing selectable."""
+    st.dataframe(
+        clean_columns(rows.select(list(columns))),
+        column_config=columns,
+        hide_index=True,
+        key=key,
+        height=height or "auto",
+        placeholder="–",
+        alt=alt,
+    )
+
+
+def clean_columns(rows: pl.DataFrame) -> pl.DataFrame:
+    """Strip control and bidirectional characters from every text column."""
+    return rows.with_columns(
+        pl.Series(name, [None if v is None else clean_text(v) for v in rows[name]], dtype=pl.String)
+        for name, kind in rows.schema.items()
+        if kind == pl.String
+    )

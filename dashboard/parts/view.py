@@ -1,0 +1,92 @@
+"""What every page starts from: the newest build, the vans shown, the colours in use."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard.charts.palette import DARK, LIGHT, Theme
+from dashboard.parts.fault import guarded
+from dashboard.parts.filter_bar import clear_filters
+from dashboard.questions import fleet
+from dashboard.questions.filters import ALL_VANS, Filters
+from dashboard.questions.warehouse import Warehouse, open_warehouse
+from pipeline.settings import Home
+
+
+@dataclass(frozen=True)
+class View:
+    """One look at one build.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        The build looked at.
+    build : dict
+        Its row of `describe_build`.
+    filters : Filters
+        What was chosen in the sidebar.
+    shown : polars.DataFrame
+        The vans the filters let through.
+    theme : Theme
+        Light or dark, as the browser shows it.
+    """
+
+    warehouse: Warehouse
+    build: dict[str, Any]
+    filters: Filters
+    shown: pl.DataFrame
+    theme: Theme
+
+    @property
+    def vans(self) -> list[str]:
+        """Names of the vans shown."""
+        return self.shown["van"].to_list()
+
+
+def open_view() -> View:
+    """Look at the newest build; a build published since the last look is taken up here."""
+    warehouse = open_warehouse(Home.find())
+    filters = st.session_state.get("filters", ALL_VANS)
+    return View(
+        warehouse=warehouse,
+        build=fleet.describe_build(warehouse).row(0, named=True),
+        filters=filters,
+        shown=fleet.list_shown_vans(warehouse, filters),
+        theme=DARK if st.context.theme.type == "dark" else LIGHT,
+    )
+
+
+def show_no_vans() -> None:
+    """Say that the filters leave nothing, and offer the way out."""
+    st.info(
+        "No van matches these filters. Widen the age or odometer range, or take a choice away.",
+        icon=":material/filter_alt:",
+    )
+    st.button("Show all vans", key="clear_from_page", on_click=clear_filters)
+
+
+def page(title: str) -> Callable[[Callable[[View], None]], Callable[[], None]]:
+    """Make a page of a function: title, newest build, empty case, faults told in words.
+
+    The body is a fragment: what changes on the page redraws the page alone.
+    """
+
+    def wrap(body: Callable[[View], None]) -> Callable[[], None]:
+        @functools.wraps(body)
+        def run() -> None:
+            view = open_view()
+            st.title(title, anchor=False)
+            if view.shown.is_empty():
+                show_no_vans()
+            else:
+                body(view)
+
+        return st.fragment(guarded(run))
+
+    return wrap

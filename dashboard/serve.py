@@ -1,0 +1,143 @@
+"""Start the dashboard on this machine."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import runpy
+import socket
+import sys
+import threading
+import time
+import urllib.error
+import urllib.request
+import webbrowser
+from pathlib import Path
+
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from streamlit.starlette import App
+
+from pipeline.errors import KinbayError
+
+FIRST_PORT, TRIED_PORTS = 8501, 50
+# Streamlit draws with inline styles, evaluates chart expressions and keeps workers in blobs; all else is refused.
+POLICY = (
+    "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' 'wasm-unsafe-eval' blob:;"
+    " style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:;"
+    " connect-src 'self' ws: wss: data: blob:; worker-src 'self' blob:; frame-ancestors 'none';"
+    " base-uri 'self'; form-action 'self'; object-src 'none'"
+)
+
+
+class StrictHeaders:
+    """Tell the browser to ask nobody else for anything and to keep the address to itself."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Add the headers to every answer."""
+
+        async def send_strict(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [
+                    *message["headers"],
+                    (b"content-security-policy", POLICY.encode()),
+                    (b"referrer-policy", b"no-referrer"),
+                    (b"x-content-type-options", b"nosniff"),
+                ]
+            await send(message)
+
+        await self.app(scope, receive, send_strict)
+
+
+# What `streamlit run` serves: the frame in app.py, compressed for phones in the yard.
+app = App(
+    Path(__file__).with_name("app.py"),
+    middleware=[Middleware(StrictHeaders), Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)],
+)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address is reachable from this machine only."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def find_port(host: str, wanted: int | None) -> int:
+    """Return `wanted`, or the first free port from 8501 on.
+
+    Raises
+    ------
+    KinbayError
+        Where the wanted port is taken, or none is free.
+    """
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    for port in [wanted] if wanted else range(FIRST_PORT, FIRST_PORT + TRIED_PORTS):
+        with socket.socket(family, socket.SOCK_STREAM) as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind((host, port))
+            except OSError:
+                continue
+            return port
+    if wanted:
+        raise KinbayError(f"Port {wanted} is in use", remedy="Choose another with --port, or leave it out.")
+    raise KinbayError(
+        "No free port was found", f"{FIRST_PORT} to {FIRST_PORT + TRIED_PORTS - 1}", "Name one with --port."
+    )
+
+
+def _open_when_ready(address: str) -> None:
+    """Open the browser once the server answers, not before."""
+    for _ in range(120):
+        try:
+            with urllib.request.urlopen(f"{address}/_stcore/health", timeout=1):
+                webbrowser.open(address)
+                return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.25)
+
+
+def serve(home: Path, host: str = "127.0.0.1", port: int | None = None, open_browser: bool = True) -> None:
+    """Serve the dashboard of `home` until stopped.
+
+    Parameters
+    ----------
+    home : Path
+        The home whose published build is shown.
+    host : str
+        The address to listen on; only this machine's own, as long as no login is set up.
+    port : int, optional
+        The port; without it 8501 or the next free one.
+    open_browser : bool
+        Whether to open the address in a browser.
+
+    Raises
+    ------
+    KinbayError
+        Where `host` can be reached from elsewhere, or the port is taken.
+    """
+    if not is_loopback(host):
+        raise KinbayError(
+            "The dashboard would be open to everyone on the network",
+            host,
+            "Without a login it listens on this machine only: leave --host out.",
+        )
+    chosen = find_port(host, port)
+    address = f"http://{f'[{host}]' if ':' in host else host}:{chosen}"
+    os.environ["KINBAY_HOME"] = str(home)
+    sys.stderr.write(f"The dashboard is at {address} (stop it with Ctrl+C).\n")
+    sys.stderr.flush()
+    if open_browser:
+        threading.Thread(target=_open_when_ready, args=(address,), daemon=True).start()
+    sys.argv = [
+        "streamlit", "run", str(Path(__file__).resolve()),
+        f"--server.address={host}", f"--server.port={chosen}", "--server.headless=true",
+        f"--browser.serverAddress={host}", "--logger.level=warning", "--browser.gatherUsageStats=false",
+    ]  # fmt: skip
+    runpy.run_module("streamlit", run_name="__main__")
