@@ -29,10 +29,12 @@ from pipeline.compare.effects_months import (
     design_families,
     tabulate_months,
 )
-from pipeline.compare.effects_readers import ReaderLinks, ReaderTests, link_readers, test_readers
+from pipeline.compare.effects_readers import ReaderLinks, ReaderTests, link_readers, compare_readers
 from pipeline.compare.multiplicity import benjamini_hochberg
 
 __all__ = ["EffectRules", "Effects", "MonthEffects", "MonthSource", "ReaderEffects", "fit_effects"]
+
+LOST_DF = 2 - 1 / 0.90  # efficiency 90 % of the bisquare that fits the months
 
 
 @dataclass(frozen=True)
@@ -131,7 +133,8 @@ def fit_effects(
        seen in another month, and only months tied together by `link_vans` shared vans are compared
        (a winter fleet and a summer fleet with no van in common say nothing about the season). The
        effects are centred on the family's observations. Elsewhere the effect of all families together
-       stands in, if it predicts families left out of it; else there is none.
+       stands in, if it predicts families left out of it; else the mean of the month before and the
+       month after, if the family has both; else there is none.
     3. Readers: see `effects_readers`; the estimate is subtracted only where it is significant after
        Benjamini-Hochberg over readers x measures, and months are then fitted once more.
 
@@ -151,13 +154,13 @@ def fit_effects(
     links = link_readers(rows, rules.min_vans, rules.link_vans)
     design = design_families(rows, links, rules)
     model = build_model(design.rows, design.months, links.slot_of(design.rows))
-    tests = test_readers(model, fit_additive(model, design.target, "huber"), links)
+    tests = compare_readers(model, fit_additive(model, design.target, rules.reader_psi), links)
     q = benjamini_hochberg(tests.p)
     taken = np.where(np.nan_to_num(q, nan=1.0) <= rules.reader_q, np.nan_to_num(tests.estimate), 0.0)
     bias = links.spread(taken, rows)
     months_only = build_model(design.rows, design.months, np.full(len(design.rows), -1))
     refit = fit_additive(months_only, design.target - links.spread(taken, design.rows), "bisquare")
-    table = tabulate_months(rows, design, refit.month)
+    table = tabulate_months(rows, design, refit.month, months)
     season = table.effect[rows.block * table.n_months + rows.month]
     month_effect, reader_effect = season[observation], bias[observation]
     return Effects(
@@ -229,7 +232,11 @@ def _reader_effects(
 def _variance_factor(
     rows: Observations, measure_of_row: IntArray, design: FamilyDesign, links: ReaderLinks, taken: FloatArray
 ) -> FloatArray:
-    """Return df before / df after fitting months and readers, per measure."""
+    """Return df before / df after fitting months and readers, per measure.
+
+    A robust effect follows its values less closely than a mean: with efficiency E the residuals lose
+    2 - 1 / E of a degree of freedom for each effect, not 1.
+    """
     n = int(measure_of_row.max()) + 1
     before = np.bincount(measure_of_row, minlength=n) - np.bincount(
         rows.measure[rows.cell_start], minlength=n
@@ -242,7 +249,7 @@ def _variance_factor(
         - np.bincount(design.rows.measure[design.rows.block_start[fitted]], minlength=n)
         + np.bincount(links.measure[taken != 0], minlength=n)
     )
-    return np.where(before > 0, before / np.maximum(before - spent, 1), 1.0)
+    return np.where(before > 0, before / np.maximum(before - LOST_DF * spent, 1), 1.0)
 
 
 def _nothing() -> Effects:

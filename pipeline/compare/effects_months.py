@@ -17,7 +17,7 @@ from pipeline.compare.effects_design import (
     choose_months,
     design_months,
 )
-from pipeline.compare.effects_fit import build_model, fit_additive
+from pipeline.compare.effects_fit import PsiName, build_model, fit_additive
 from pipeline.compare.effects_readers import ReaderLinks
 
 
@@ -39,6 +39,8 @@ class EffectRules:
     least_slope : float
         The effect of all families together is used only where, per unit of it, a family left out of it
         moved by more than this; above 0.5 it predicts better than no effect does.
+    reader_psi : str
+        How residuals are bounded where readers are judged; 'least squares' for plain estimates.
     confidence : float
         Of the intervals of the reader effects.
     """
@@ -48,6 +50,7 @@ class EffectRules:
     reader_q: float = 0.05
     least_share: float = 0.5
     least_slope: float = 0.5
+    reader_psi: PsiName = "huber"
     confidence: float = 0.95
 
 
@@ -57,6 +60,7 @@ class MonthSource(IntEnum):
     NONE = 0
     FAMILY = 1
     ALL_FAMILIES = 2
+    NEIGHBOURS = 3
 
 
 @dataclass(frozen=True)
@@ -157,8 +161,13 @@ def _slope_left_out(rows: Observations, column: IntArray, moved: FloatArray, n_m
     return np.where(bottom > 0, top / np.where(bottom > 0, bottom, 1.0), 0.0)
 
 
-def tabulate_months(rows: Observations, design: FamilyDesign, fitted: FloatArray) -> MonthTable:
+def tabulate_months(
+    rows: Observations, design: FamilyDesign, fitted: FloatArray, calendar: IntArray
+) -> MonthTable:
     """Centre the families' effects, and align what stands in for missing months with them.
+
+    A thin month for which all families have nothing to lend takes the mean of the month before and the
+    month after where its family has both.
 
     Parameters
     ----------
@@ -167,6 +176,8 @@ def tabulate_months(rows: Observations, design: FamilyDesign, fitted: FloatArray
     design : FamilyDesign
     fitted : (columns,) float
         Month coefficients of `design.months`.
+    calendar : (n_months,) int
+        The month each month code stands for; neighbours differ by 1.
     """
     n_months, n_blocks = design.n_months, len(rows.block_start)
     number = rows.block * n_months + rows.month
@@ -187,11 +198,33 @@ def tabulate_months(rows: Observations, design: FamilyDesign, fitted: FloatArray
     borrows = ~own & known & (weight > 0) & (_mean_by_block(basis, np.ones(len(own)), n_months) > 0)
     shift = _mean_by_block(np.nan_to_num(lent), basis, n_months)
     effect = np.where(borrows, np.nan_to_num(lent) - shift, effect)
-    source = np.where(own, MonthSource.FAMILY, np.where(borrows, MonthSource.ALL_FAMILIES, MonthSource.NONE))
     vans = np.zeros(len(own), np.int64)
     vans[at] = design.months.n_vans
-    vans = np.where(borrows, lent_vans, vans)
+    between, filled, fewest = _between_neighbours(effect, own, vans, calendar)
+    fills = between & ~own & ~borrows & (weight > 0)
+    effect = np.where(fills, filled, effect)
+    vans = np.select([borrows, fills], [lent_vans, fewest], vans)
+    source = np.select(
+        [own, borrows, fills],
+        [MonthSource.FAMILY, MonthSource.ALL_FAMILIES, MonthSource.NEIGHBOURS],
+        MonthSource.NONE,
+    )
     return MonthTable(n_months, effect, vans, source)
+
+
+def _between_neighbours(
+    effect: FloatArray, own: BoolArray, vans: IntArray, calendar: IntArray
+) -> tuple[BoolArray, FloatArray, IntArray]:
+    """Return where the calendar months on both sides are judged, their mean, and their fewest vans."""
+    n_months = len(calendar)
+    adjoining = np.zeros(n_months, np.bool_)
+    adjoining[1:-1] = (calendar[2:] - calendar[:-2]) == 2
+    before, after = (np.roll(np.arange(n_months), shift) for shift in (1, -1))
+    judged, found, behind = (x.reshape(-1, n_months) for x in (own, effect, vans))
+    between = adjoining & judged[:, before] & judged[:, after]
+    mean = (found[:, before] + found[:, after]) / 2
+    fewest = np.minimum(behind[:, before], behind[:, after])
+    return between.ravel(), mean.ravel(), fewest.ravel()
 
 
 def _mean_by_block(x: FloatArray, weight: FloatArray, n_months: int) -> FloatArray:

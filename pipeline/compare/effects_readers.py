@@ -101,7 +101,7 @@ class ReaderTests:
     p: FloatArray
 
 
-def test_readers(model: AdditiveModel, fit: AdditiveFit, links: ReaderLinks) -> ReaderTests:
+def compare_readers(model: AdditiveModel, fit: AdditiveFit, links: ReaderLinks) -> ReaderTests:
     """Test each reader against its reference with the van as the unit.
 
     Notes
