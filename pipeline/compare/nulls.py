@@ -1,0 +1,130 @@
+"""The null tables: calibration curves of healthy fleets, simulated once and shipped with the package.
+
+What changes the scores of healthy vans, and so what the tables are read by (docs/decisions/0003-null-tables.md):
+the cell's own number of siblings; d0 as estimated; the number of cohorts s02 rests on; the noise share, that is the
+part of the variance between siblings which is scatter of single scans; and the van's scans relative to
+theirs. Made by `make_null_tables.py`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from itertools import product
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Law = Literal["normal", "cautious"]
+
+CAUTIOUS_DF = 8.0
+"""Degrees of freedom of the t law between vans under the cautious null."""
+
+_D0_HALF = 8.0
+
+
+@dataclass(frozen=True)
+class NullTables:
+    """Calibration curves under both nulls on one grid.
+
+    Attributes
+    ----------
+    n_siblings, d0, cohorts, noise_share, relative_scans
+        Grid, each rising; the last d0 and the last number of cohorts are inf.
+    normal, cautious
+        Curves (see `calibration.fit_curve`), shape (n, d0, cohorts, noise share, relative scans, 8).
+    """
+
+    n_siblings: Floats
+    d0: Floats
+    cohorts: Floats
+    noise_share: Floats
+    relative_scans: Floats
+    normal: NDArray[np.float32]
+    cautious: NDArray[np.float32]
+
+    @staticmethod
+    def load() -> NullTables:
+        """Return the tables that ship with the package; read from disk once."""
+        return _load()
+
+    def curves(
+        self,
+        law: Law,
+        n_siblings: Floats,
+        d0: Floats,
+        cohorts: Floats,
+        noise_share: Floats,
+        relative_scans: Floats,
+    ) -> Floats:
+        """Return the calibration curve of every cell, interpolated between the corners of the grid.
+
+        Parameters
+        ----------
+        law
+            Which null.
+        n_siblings, d0, cohorts, noise_share, relative_scans
+            Where to read, each of shape (cells,); values beyond the grid are read at its edge.
+
+        Returns
+        -------
+        Shape (cells, 8).
+        """
+        table = self.normal if law == "normal" else self.cautious
+        places = (
+            _place(np.log(self.n_siblings), np.log(n_siblings)),
+            _place(_d0_scale(self.d0), _d0_scale(d0)),
+            _place(-1 / self.cohorts, -1 / cohorts),
+            _place(self.noise_share, noise_share),
+            _place(np.log(self.relative_scans), np.log(relative_scans)),
+        )
+        result = np.zeros((len(n_siblings), table.shape[-1]))
+        for corner in product((0, 1), repeat=len(places)):
+            weight = np.ones(len(n_siblings))
+            for upper, (_, share) in zip(corner, places, strict=True):
+                weight = weight * (share if upper else 1 - share)
+            used = np.flatnonzero(weight)
+            at = tuple(low[used] + upper for upper, (low, _) in zip(corner, places, strict=True))
+            result[used] += weight[used, None] * table[at]
+        return result
+
+
+def law_df(law: Law, df: Floats, n_siblings: Floats, cohorts: Floats) -> Floats:
+    """Return the degrees of freedom of the t law a null's scores are held against.
+
+    The score's own df take d0 and s02 for known. What a few cohorts say about s02 is worth about two df each, so
+    the law is never lighter than n - 1 + 2 (cohorts - 1) gives; and under the cautious null never lighter than the
+    vans themselves. This only shapes the axis of the curves, so that their tails are near to power laws.
+
+    Parameters
+    ----------
+    law
+        Which null.
+    df
+        Degrees of freedom of the score, d0 + n_clean - 1.
+    n_siblings, cohorts
+        Siblings of the cell, and cohorts behind s02.
+    """
+    known = np.minimum(df, np.maximum(n_siblings - 1 + 2 * (cohorts - 1), 1.0))
+    return known if law == "normal" else np.minimum(known, CAUTIOUS_DF)
+
+
+@cache
+def _load() -> NullTables:
+    path = resources.files("pipeline.compare") / "null_tables.npz"
+    with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
+        return NullTables(**{name: stored[name] for name in stored.files})
+
+
+def _d0_scale(d0: Floats) -> Floats:
+    return 1 - _D0_HALF / (np.asarray(d0) + _D0_HALF)
+
+
+def _place(grid: Floats, values: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """Return the lower neighbour in the grid and the share of the way to the next, both shape (cells,)."""
+    inside = np.clip(values, grid[0], grid[-1])
+    low = np.clip(np.searchsorted(grid, inside, side="right") - 1, 0, len(grid) - 2)
+    return low, (inside - grid[low]) / (grid[low + 1] - grid[low])

@@ -1,0 +1,131 @@
+"""The sibling score: how far a van is from its siblings, and how likely a healthy one would be as far.
+
+One engine for levels and for changes; the caller runs it once per channel. The formulas stand in `score_passes`, the
+borrowing of variance in `moderation`, the calibration in `nulls` and `calibration`, the tiers in `tiers`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.compare.moderation import Prior, fit_prior, moderate
+from pipeline.compare.nulls import NullTables
+from pipeline.compare.score_batches import Comparisons, compare_groups
+from pipeline.compare.score_cells import Cells, Scores
+from pipeline.compare.score_passes import Siblings, Statistic, set_against_siblings, trimmed_log_moments
+from pipeline.compare.score_report import Judged, Place, Used, keep_entries, report_scores
+from pipeline.compare.tiers import Rules
+
+__all__ = ["Cells", "NullTables", "Rules", "Scores", "pooled_within_variance", "score_cells"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+def pooled_within_variance(s2: Floats, m: Floats, measure: Ints, measures: int | None = None) -> Floats:
+    """Return w2 per measure: sum((m - 1) s2) / sum(m - 1) over vans with at least two scans.
+
+    Parameters
+    ----------
+    s2, m, measure
+        Variance between a van's scans, their number, and the measure, shape (vans x measures,). s2 may be nan.
+    measures
+        Number of measures; highest number + 1 when left out.
+
+    Returns
+    -------
+    Shape (measures,); nan where no van has two scans.
+    """
+    count = measures if measures is not None else int(measure.max(initial=-1)) + 1
+    freedom = np.where(np.isfinite(s2), np.maximum(m - 1.0, 0.0), 0.0)
+    squares = np.bincount(measure, weights=freedom * np.nan_to_num(s2), minlength=count)
+    total = np.bincount(measure, weights=freedom, minlength=count)
+    w2 = np.full(count, np.nan)
+    np.divide(squares, total, out=w2, where=total > 0)
+    return w2
+
+
+def score_cells(cells: Cells, nulls: NullTables, rules: Rules) -> Scores:
+    """Score every cell of a channel against its siblings.
+
+    Parameters
+    ----------
+    cells
+        The cells; their order does not matter.
+    nulls
+        `NullTables.load()`.
+    rules
+        Evidence floor and levels.
+
+    Raises
+    ------
+    ValueError
+        If the arrays do not fit together, m is not positive, or a group holds two measures.
+
+    Notes
+    -----
+    A group with cells that are not targets stands in for a cohort that is too small. It mixes vans that
+    differ by nature, so it says nothing about the variance of cohorts unless nothing else does, and its own
+    variance is never moderated downwards.
+    """
+    cells.check()
+    used = _select(cells)
+    found = compare_groups(used.group, used.y, used.m, used.floor, rules.min_siblings, rules.suspect_p)
+    stands_in = np.zeros(len(found.cohort_cell), dtype=bool)
+    stands_in[found.cohort[found.is_compared & ~used.is_target]] = True
+    prior = _borrow(found, used, stands_in, len(cells.w2), rules.min_cohorts)
+    at = np.flatnonzero(found.is_compared)
+    statistic, place = _set_against(at, used, found, prior, stands_in)
+    is_judged = used.is_target[at] & (statistic.spread > 0)
+    judged = Judged(at[is_judged], keep_entries(statistic, is_judged), keep_entries(place, is_judged))
+    return report_scores(cells, used, found, judged, nulls, rules, prior.d0)
+
+
+def _select(cells: Cells) -> Used:
+    cell = np.flatnonzero(np.isfinite(cells.y))
+    measure = cells.measure[cell]
+    return Used(
+        cell,
+        measure,
+        cells.group[cell],
+        cells.y[cell],
+        cells.m[cell],
+        np.nan_to_num(cells.w2)[measure],
+        np.nan_to_num(cells.resolution)[measure],
+        np.ones(len(cell), dtype=bool) if cells.is_target is None else cells.is_target[cell],
+    )
+
+
+def _borrow(found: Comparisons, used: Used, stands_in: Bools, measures: int, min_cohorts: int) -> Prior:
+    """Fit the prior on the cohorts; on groups that stand in for one only where there is nothing else."""
+    speaks = ~stands_in if not stands_in.all() else stands_in
+    first = found.cohort_cell[speaks]
+    s2 = np.maximum(found.cohort_s2[speaks], used.floor[first] ** 2 / 12)
+    log_mean, log_variance = trimmed_log_moments(found.cohort_vans[speaks])
+    return fit_prior(s2, used.measure[first], measures, log_mean, log_variance, min_cohorts)
+
+
+def _set_against(
+    at: Ints, used: Used, found: Comparisons, prior: Prior, stands_in: Bools
+) -> tuple[Statistic, Place]:
+    """Score the compared cells and say where their null is read."""
+    cohort, measure, floor = found.cohort[at], used.measure[at], used.floor[at] ** 2 / 12
+    siblings = Siblings(found.n_clean[at], found.mean[at], found.s2[at], found.inverse_scans[at])
+    d0 = np.where(prior.is_pooled[measure], prior.d0, 0.0)
+    variance = moderate(siblings.s2, siblings.n - 1, prior.s02[measure], d0)
+    variance = np.maximum(variance, floor)
+    variance = np.where(stands_in[cohort], np.maximum(variance, siblings.s2), variance)
+    w2, inverse_scans = used.w2[at], 1 / used.m[at]
+    statistic = set_against_siblings(used.y[at], inverse_scans, siblings, variance, d0, w2)
+
+    log_mean, log_variance = trimmed_log_moments(found.cohort_vans[cohort])
+    typical = np.where(d0 > 0, prior.s02[measure], found.cohort_s2[cohort] / np.exp(log_mean))
+    with np.errstate(divide="ignore"):
+        noise = np.where(w2 > 0, w2 * siblings.inverse_scans / np.maximum(typical, floor), 0.0)
+    cohorts = np.where(d0 > 0, (log_variance + prior.excess) * prior.information[measure], np.inf)
+    place = Place(
+        found.n_siblings[at].astype(np.float64), d0, cohorts, noise, siblings.inverse_scans / inverse_scans
+    )
+    return statistic, place

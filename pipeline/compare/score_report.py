@@ -1,0 +1,157 @@
+"""The last steps of the score: calibrate, adjust, grade, and lay everything out over all cells."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.compare.calibration import invert_surprise, measure_surprise, read_p, surprise_at
+from pipeline.compare.multiplicity import benjamini_hochberg, rejection_cutoff
+from pipeline.compare.nulls import Law, NullTables, law_df
+from pipeline.compare.score_batches import Comparisons
+from pipeline.compare.score_cells import Cells, Scores
+from pipeline.compare.score_passes import Statistic
+from pipeline.compare.tiers import NOT_ENOUGH, Rules, grade_cells, judge_side
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Fields = TypeVar("Fields", Statistic, "Place")
+
+_OUTSIDE = 0.05
+"""Share of healthy vans outside the sibling range and of differences outside their interval."""
+
+
+@dataclass(frozen=True)
+class Used:
+    """The cells that have a value, with what their measure says about each; shape (used,)."""
+
+    cell: Ints
+    measure: Ints
+    group: Ints
+    y: Floats
+    m: Floats
+    w2: Floats
+    floor: Floats
+    is_target: Bools
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where in the null tables a cell is read."""
+
+    n_siblings: Floats
+    d0: Floats
+    cohorts: Floats
+    noise_share: Floats
+    relative_scans: Floats
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The cells that get a score: their place among the used ones, their statistic, their null."""
+
+    at: Ints
+    statistic: Statistic
+    place: Place
+
+    def surprise(self, law: Law) -> Floats:
+        """Return the surprise of every score at the law its null is held against."""
+        return measure_surprise(self.statistic.t, self.law_df(law))
+
+    def law_df(self, law: Law) -> Floats:
+        """Return the degrees of freedom of that law."""
+        return law_df(law, self.statistic.df, self.place.n_siblings, self.place.cohorts)
+
+    def curves(self, nulls: NullTables, law: Law) -> Floats:
+        """Return the calibration curve of every cell."""
+        return nulls.curves(law, **vars(self.place))
+
+
+def keep_entries(fields: Fields, is_kept: Bools) -> Fields:
+    """Return the same record with every array cut down to the kept entries."""
+    return type(fields)(**{name: value[is_kept] for name, value in vars(fields).items()})
+
+
+def report_scores(
+    cells: Cells, used: Used, found: Comparisons, judged: Judged, nulls: NullTables, rules: Rules, d0: float
+) -> Scores:
+    """Calibrate, adjust, grade, and lay everything out over all cells."""
+    size, rows = len(cells.y), used.cell[judged.at]
+    statistic = judged.statistic
+    curves = judged.curves(nulls, "normal")
+    p = read_p(judged.surprise("normal"), curves)
+    p_cautious = np.maximum(p, read_p(judged.surprise("cautious"), judged.curves(nulls, "cautious")))
+    q = benjamini_hochberg(p)
+    cutoff = rejection_cutoff(p, rules.finding_q)
+    df = judged.law_df("normal")
+    smallest_useful = cells.smallest_useful[used.measure[judged.at]]
+    needed = invert_surprise(surprise_at(cutoff, curves), df) * statistic.spread if len(p) else p
+    expected = found.mean[judged.at]
+    difference = used.y[judged.at] - expected
+    known = invert_surprise(-float(np.log(_OUTSIDE)), statistic.df) * np.sqrt(statistic.mean_variance)
+    usual = invert_surprise(surprise_at(_OUTSIDE, curves), df) * statistic.spread
+    total = statistic.between + statistic.mean_variance
+    kept = np.divide(statistic.between, total, out=np.zeros_like(total), where=total > 0)
+    scans = (cells.m if cells.scans is None else cells.scans)[rows]
+    tier = grade_cells(p, q, difference, smallest_useful, scans < rules.min_scans, rules)
+
+    n_siblings = _over_all(size, used.cell, found.n_siblings, 0)
+    is_scored = _over_all(size, rows, np.ones(len(rows), dtype=bool), False)
+    all_tiers = _over_all(size, rows, tier, NOT_ENOUGH)
+    all_differences = _over_all(size, rows, difference)
+    return Scores(
+        expected=_over_all(size, rows, expected),
+        difference=all_differences,
+        interval_low=_over_all(size, rows, difference - known),
+        interval_high=_over_all(size, rows, difference + known),
+        t=_over_all(size, rows, statistic.t),
+        df=_over_all(size, rows, statistic.df),
+        p=_over_all(size, rows, p),
+        q=_over_all(size, rows, q),
+        p_cautious=_over_all(size, rows, p_cautious),
+        robust=_over_all(size, rows, benjamini_hochberg(p_cautious) <= rules.finding_q, False),
+        is_small_group=is_scored & (n_siblings <= rules.small_group),
+        detectable=_over_all(size, rows, np.fmax(needed, smallest_useful)),
+        n_siblings=n_siblings,
+        n_clean=_over_all(size, used.cell, found.n_clean),
+        sibling_median=_over_all(size, used.cell, found.sibling_median),
+        sibling_low=_over_all(size, rows, expected - usual),
+        sibling_high=_over_all(size, rows, expected + usual),
+        shrunken_difference=_over_all(size, rows, difference * kept),
+        tier=all_tiers,
+        verdict=judge_side(all_tiers, all_differences),
+        is_scored=is_scored,
+        reason=_explain(cells, n_siblings, is_scored, rules.min_siblings),
+        cells_tested=len(rows),
+        p_cutoff=cutoff,
+        expected_by_chance=len(rows) * cutoff,
+        d0=d0,
+    )
+
+
+def _over_all(size: int, rows: Ints, values: NDArray[Any], missing: Any = np.nan) -> NDArray[Any]:
+    """Return an array of the given size with the values in their rows and `missing` elsewhere."""
+    result = np.full(size, missing, dtype=values.dtype if missing is not np.nan else np.float64)
+    result[rows] = values
+    return result
+
+
+def _explain(cells: Cells, n_siblings: Ints, is_scored: Bools, min_siblings: int) -> NDArray[np.str_]:
+    """Say in words why a cell has no score."""
+    is_target = np.ones(len(cells.y), dtype=bool) if cells.is_target is None else cells.is_target
+    reason = np.full(
+        len(cells.y),
+        "siblings show one and the same value, and the reading's step is not known",
+        dtype="<U90",
+    )
+    for n in range(min_siblings):
+        siblings = ("no sibling has", "1 sibling has", f"{n} siblings have")[min(n, 2)]
+        reason[n_siblings == n] = f"{siblings} this reading; a comparison needs {min_siblings}"
+    reason[~is_target] = "serves as a sibling only"
+    reason[~np.isfinite(cells.y)] = "no usable value"
+    reason[is_scored] = ""
+    return reason
