@@ -1,0 +1,103 @@
+"""Questions beside waiting files, and the answers people wrote into them.
+
+A file that waits in the inbox has `FILE.question.toml` beside it: one `[[question]]` table per question with
+`kind`, `subject`, `asks`, `choices` and an empty `answer`. Whoever fills in `answer` with one of the choices
+settles it at the next load; the answer then goes into the journal, and for an export with a layout it holds
+for every later file of that layout.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import KinbayError
+from pipeline.ingest.files import write_text
+from pipeline.ingest.journal import read_entries, write_entry
+from pipeline.normalise import Answers, Question
+from pipeline.read.sources import QUESTION_SUFFIX
+from pipeline.settings import Home
+
+
+def question_path(file: Path) -> Path:
+    """Return where the questions about a file stand."""
+    return file.with_name(file.name + QUESTION_SUFFIX)
+
+
+def write_questions(file: Path, questions: Sequence[Question], fault: KinbayError | None = None) -> None:
+    """Write the questions about a file beside it; answers already there are kept."""
+    given = {
+        q["subject"]: q.get("answer", "")
+        for q in _read(question_path(file))
+        if isinstance(q.get("subject"), str)
+    }
+    lines = [f"# {_one_line(file.name)} waits. Fill in each answer with one of its choices, then load again."]
+    if fault is not None:
+        lines = [
+            f"# {_one_line(file.name)} waits, and nothing of it is stored.",
+            f"fault = {_text(str(fault))}",
+        ]
+    for one in questions:
+        lines += [
+            "",
+            "[[question]]",
+            f"kind = {_text(one.kind)}",
+            f"subject = {_text(one.subject)}",
+            f"asks = {_text(one.asks)}",
+            f"choices = [{', '.join(_text(c) for c in one.choices)}]",
+            f"answer = {_text(str(given.get(one.subject, '')))}",
+        ]
+    write_text(question_path(file), "\n".join(lines) + "\n")
+
+
+def _one_line(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
+def _text(value: str) -> str:
+    """A TOML basic string; JSON's escapes are a subset of TOML's."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _read(path: Path) -> list[dict[str, Any]]:
+    """The questions written beside a file; none where there are none or the file cannot be read."""
+    try:
+        found = tomllib.loads(path.read_text(encoding="utf-8")).get("question", [])
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+        return []
+    return [q for q in found if isinstance(q, dict)] if isinstance(found, list) else []
+
+
+def _usable(rows: Sequence[dict[str, Any]]) -> Answers:
+    labels: dict[str, str] = {}
+    units: dict[str, str] = {}
+    for row in rows:
+        subject, answer, choices = row.get("subject"), row.get("answer"), row.get("choices", ())
+        if isinstance(subject, str) and isinstance(answer, str) and answer in choices:
+            (units if (row.get("asked") or row.get("kind")) == "unit" else labels)[subject] = answer
+    return Answers(labels, units)
+
+
+def answers_for(home: Home, file: Path, layout: str | None) -> Answers:
+    """Return what was answered about a file: beside it, and in the journal for its layout."""
+    beside = _usable(_read(question_path(file)))
+    if layout is None:
+        return beside
+    known = _usable([e for e in read_entries(home, "answer") if e.get("layout") == layout])
+    return Answers({**known.labels, **beside.labels}, {**known.units, **beside.units})
+
+
+def note_answers(home: Home, file: Path, name: str, layout: str | None, at: datetime) -> None:
+    """Move the answers beside a file that was loaded into the journal."""
+    path = question_path(file)
+    for row in _read(path):
+        if _usable([row]) != Answers():
+            kept: dict[str, Any] = {k: row[k] for k in ("subject", "asks", "choices", "answer") if k in row}
+            write_entry(
+                home, "answer", at, {"file": name, "layout": layout, "asked": row.get("kind"), **kept}
+            )
+    path.unlink(missing_ok=True)

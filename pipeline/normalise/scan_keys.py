@@ -1,0 +1,63 @@
+"""Which scan a row belongs to: its `scan_id`, or van, reader and time where it has none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.normalise.cells import Cells
+
+WITHOUT = "The row has no scan_id, and not all of van, reader and scanned_at"
+REMEDY = "Give every row a scan_id, or van, reader and scanned_at."
+
+
+@dataclass(frozen=True)
+class ScanKeys:
+    """`scan_id` and `reader` of every row, and the scans that rows without an id speak of."""
+
+    scan_id: pl.Series
+    reader: pl.Series
+    scans: pl.DataFrame
+
+
+def make_scan_id(van: pl.Expr, reader: pl.Expr, scanned_at: pl.Expr) -> pl.Expr:
+    """Return `van|reader|time` with the time as ISO 8601 in UTC, so that one instant has one id."""
+    return pl.concat_str([van, reader, scanned_at.dt.strftime("%Y-%m-%dT%H:%M:%SZ")], separator="|")
+
+
+def find_scan_keys(cells: Cells) -> ScanKeys:
+    """Find the scan of every row; rows without one are lost.
+
+    `scans` has one row per scan made up here: `line`, `scan_id`, `van`, `reader`, `scanned_at`.
+    """
+    scan_id, reader = cells.name("scan_id"), cells.name("reader")
+    nothing = pl.DataFrame(
+        schema={
+            "line": pl.Int64,
+            "scan_id": pl.String,
+            "van": pl.String,
+            "reader": pl.String,
+            "scanned_at": pl.Datetime("us"),
+        }
+    )
+    without = scan_id.is_null()
+    if not without.any():
+        return ScanKeys(scan_id, reader, nothing)
+    van, scanned_at = cells.name("van"), cells.time("scanned_at")
+    frame = pl.DataFrame(
+        {
+            "line": cells.given["line"],
+            "given": scan_id,
+            "van": van,
+            "reader": reader,
+            "scanned_at": scanned_at,
+        }
+    ).with_columns(made=make_scan_id(pl.col("van"), pl.col("reader"), pl.col("scanned_at")))
+    cells.faults.add(without & frame["made"].is_null(), "scan_id", scan_id, WITHOUT, REMEDY)
+    made = (
+        frame.filter(without & frame["made"].is_not_null() & ~cells.faults.lost)
+        .select("line", scan_id="made", van="van", reader="reader", scanned_at="scanned_at")
+        .unique(["scan_id"], keep="first", maintain_order=True)
+    )
+    return ScanKeys(frame.select(pl.coalesce("given", "made")).to_series().alias("scan_id"), reader, made)

@@ -1,0 +1,230 @@
+"""Times and dates: ISO 8601 only, local times through the fleet's zone into UTC; a doubtful order is refused.
+
+A local time that a clock change repeats is read with the offset before the change (the earlier of the two
+instants); one that a clock change leaves out is read with the offset before the change as well.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+
+from pipeline.normalise import text
+
+EARLIEST = datetime(1990, 1, 1)
+AHEAD = timedelta(days=1)
+_UTC_TIME = pl.Datetime("us")
+_ISO = (
+    r"^(?P<day>\d{4}-\d{2}-\d{2})"
+    r"(?:[Tt ](?P<hour>\d{2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,9}))?)?)?"
+    r" ?(?P<offset>[Zz]|[+-]\d{2}(?::?\d{2})?)?$"
+)
+NOT_ISO = "The time is not written as ISO 8601, so the order of day and month is in doubt"
+NOT_ISO_DATE = "The date is not written as ISO 8601, so the order of day and month is in doubt"
+WRITE_TIME = "Write it as 2026-03-02T07:40:00, or describe the file by a layout with [time] formats."
+WRITE_DATE = "Write it as 2026-03-02, or describe the file by a layout with [time] formats."
+NO_SUCH = "There is no such day or hour"
+TOO_EARLY = "The time lies before 1990"
+TOO_LATE = "The time lies in the future"
+CHECK_CLOCK = "Check the reader's clock and the year, then load the corrected file."
+
+
+@dataclass(frozen=True)
+class Times:
+    """Parsed times beside what is wrong with the rest; all of one length.
+
+    `value` is naive UTC (or a date); `reason` and `remedy` are null where nothing is wrong; `is_doubtful`
+    marks local times within a clock change.
+    """
+
+    value: pl.Series
+    is_missing: pl.Series
+    reason: pl.Series
+    remedy: pl.Series
+    is_doubtful: pl.Series
+
+    @property
+    def is_wrong(self) -> pl.Series:
+        """Boolean, one per row: given, but not usable."""
+        return self.reason.is_not_null()
+
+
+def _parts(given: pl.Series) -> pl.DataFrame:
+    """Split ISO texts into day, clock and offset; columns are null where the text is not ISO."""
+    found = given.str.extract_groups(_ISO).struct.unnest()
+    clock = pl.format(
+        "{}T{}:{}:{}.{}",
+        pl.col("day"),
+        pl.col("hour").fill_null("00"),
+        pl.col("minute").fill_null("00"),
+        pl.col("second").fill_null("00"),
+        pl.col("fraction").fill_null("0").str.slice(0, 6).str.pad_end(6, "0"),
+    )
+    plain = (
+        pl.col("offset")
+        .str.replace_all(":", "", literal=True)
+        .str.to_uppercase()
+        .replace("Z", "+0000")
+        .str.pad_end(5, "0")
+    )
+    minutes = plain.str.slice(1, 2).cast(pl.Int64) * 60 + plain.str.slice(3, 2).cast(pl.Int64)
+    signed = pl.when(plain.str.starts_with("-")).then(-minutes).otherwise(minutes)
+    return found.select(
+        "day",
+        is_iso=pl.col("day").is_not_null(),
+        local=clock.str.to_datetime("%Y-%m-%dT%H:%M:%S.%6f", strict=False, time_unit="us"),
+        offset_min=pl.when(minutes <= 18 * 60).then(signed),
+        has_offset=pl.col("offset").is_not_null(),
+    )
+
+
+def to_utc(local: pl.Series, zone: str) -> tuple[pl.Series, pl.Series]:
+    """Turn naive local times of a zone into naive UTC.
+
+    Returns
+    -------
+    tuple of pl.Series
+        The times, and whether each lies in an hour that a clock change repeats or leaves out.
+    """
+    if zone == "UTC":
+        return local, pl.repeat(value=False, n=len(local), dtype=pl.Boolean, eager=True)
+    step = timedelta(hours=3)
+    frame = pl.DataFrame({"local": local}).with_columns(
+        first=_in_zone(pl.col("local"), zone, "earliest"),
+        last=_in_zone(pl.col("local"), zone, "latest"),
+        before=_in_zone(pl.col("local") - step, zone, "earliest") + step,
+    )
+    done = frame.select(
+        utc=pl.col("first").fill_null(pl.col("before")),
+        is_doubtful=pl.col("local").is_not_null()
+        & ((pl.col("first") != pl.col("last")) | pl.col("first").is_null()),
+    )
+    return done["utc"], done["is_doubtful"]
+
+
+def _in_zone(local: pl.Expr, zone: str, ambiguous: str) -> pl.Expr:
+    aware = local.dt.replace_time_zone(zone, ambiguous=ambiguous, non_existent="null")  # type: ignore[arg-type]
+    return aware.dt.convert_time_zone("UTC").dt.replace_time_zone(None)
+
+
+def parse_times(
+    given: pl.Series, zone: str, now: datetime, missing_words: frozenset[str] = frozenset()
+) -> Times:
+    """Parse a column of time texts.
+
+    Parameters
+    ----------
+    given : pl.Series
+        ISO 8601 with `T` or a space, with or without seconds, fraction and offset; a date alone is midnight.
+    zone : str
+        Zone of the times that carry no offset.
+    now : datetime
+        Naive UTC; later than a day after it is refused.
+    missing_words : frozenset of str
+        Further words for "no value", folded.
+
+    Returns
+    -------
+    Times
+        `value` in naive UTC.
+    """
+    stripped = given.cast(pl.String).str.strip_chars()
+    keys = stripped.unique()
+    parsed = _parse_unique(keys, zone, now, missing_words)
+    if len(keys) == len(stripped):
+        found = parsed
+        order = pl.DataFrame({"key": stripped}).join(
+            found, on="key", how="left", nulls_equal=True, maintain_order="left"
+        )
+    else:
+        order = pl.DataFrame({"key": stripped}).join(
+            parsed, on="key", how="left", nulls_equal=True, maintain_order="left"
+        )
+    return Times(
+        order["value"].alias(given.name),
+        order["is_missing"],
+        order["reason"],
+        order["remedy"],
+        order["is_doubtful"],
+    )
+
+
+def _parse_unique(keys: pl.Series, zone: str, now: datetime, missing_words: frozenset[str]) -> pl.DataFrame:
+    """Every different text once: they are few beside the rows."""
+    parts = _parts(keys)
+    local, doubtful = to_utc(parts["local"].filter(~parts["has_offset"]), zone)
+    bare = (~parts["has_offset"]).arg_true()
+    stated = parts.select(pl.col("local") - pl.duration(minutes=pl.col("offset_min"))).to_series()
+    value = stated.scatter(bare, local)
+    is_doubtful = pl.repeat(value=False, n=len(keys), dtype=pl.Boolean, eager=True).scatter(bare, doubtful)
+    return _judge(keys, parts["is_iso"], value, is_doubtful, now, missing_words)
+
+
+def _judge(
+    keys: pl.Series,
+    is_iso: pl.Series,
+    value: pl.Series,
+    is_doubtful: pl.Series,
+    now: datetime,
+    words: frozenset[str],
+) -> pl.DataFrame:
+    """Say for each text whether it is missing, usable, or why not."""
+    unread = pl.select(pl.when(is_iso).then(pl.lit("0")).otherwise(keys)).to_series()
+    frame = pl.DataFrame(
+        {
+            "key": keys,
+            "is_iso": is_iso,
+            "value": value,
+            "is_doubtful": is_doubtful,
+            "is_missing": text.missing(unread, words),
+        }
+    )
+    late, early = pl.col("value") > now + AHEAD, pl.col("value") < EARLIEST
+    reason = (
+        pl.when("is_missing").then(None)
+        .when(~pl.col("is_iso")).then(pl.lit(NOT_ISO))
+        .when(pl.col("value").is_null()).then(pl.lit(NO_SUCH))
+        .when(early).then(pl.lit(TOO_EARLY))
+        .when(late).then(pl.lit(TOO_LATE))
+    )  # fmt: skip
+    return frame.with_columns(reason=reason).with_columns(
+        value=pl.when(pl.col("reason").is_null()).then("value"),
+        is_doubtful=pl.col("is_doubtful").fill_null(value=False),
+        remedy=pl.when(pl.col("reason") == NOT_ISO)
+        .then(pl.lit(WRITE_TIME))
+        .when(pl.col("reason").is_not_null())
+        .then(pl.lit(CHECK_CLOCK)),
+    )
+
+
+def parse_dates(given: pl.Series, missing_words: frozenset[str] = frozenset()) -> Times:
+    """Parse a column of dates; a time at midnight, as spreadsheets give it, is a date too.
+
+    Returns
+    -------
+    Times
+        `value` holds dates; `is_doubtful` is false throughout.
+    """
+    stripped = given.cast(pl.String).str.strip_chars()
+    frame = pl.DataFrame({"key": stripped}).with_columns(
+        day=pl.col("key").str.extract(r"^(\d{4}-\d{2}-\d{2})(?:[T ]00:00(?::00(?:\.0+)?)?)?$")
+    )
+    frame = frame.with_columns(value=pl.col("day").str.to_date("%Y-%m-%d", strict=False))
+    unread = frame.select(pl.when(pl.col("day").is_null()).then("key").otherwise(pl.lit("0"))).to_series()
+    frame = frame.with_columns(is_missing=text.missing(unread, missing_words)).with_columns(
+        reason=pl.when("is_missing").then(None)
+        .when(pl.col("day").is_null()).then(pl.lit(NOT_ISO_DATE))
+        .when(pl.col("value").is_null()).then(pl.lit(NO_SUCH))
+    )  # fmt: skip
+    frame = frame.with_columns(remedy=pl.when(pl.col("reason").is_not_null()).then(pl.lit(WRITE_DATE)))
+    never = pl.repeat(value=False, n=len(frame), dtype=pl.Boolean, eager=True)
+    return Times(
+        frame["value"].alias(given.name), frame["is_missing"], frame["reason"], frame["remedy"], never
+    )
+
+
+def utc_now() -> datetime:
+    """Return the present time as naive UTC."""
+    return datetime.now(UTC).replace(tzinfo=None)

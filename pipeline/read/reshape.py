@@ -1,0 +1,327 @@
+"""An export under its layout into text tables under tidy names: renamed, split, wide made long.
+
+Values stay text as they were given; only times are rewritten to ISO 8601, since the layout knows their order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import duckdb
+import polars as pl
+
+from pipeline import vocabulary
+from pipeline.errors import KinbayError
+from pipeline.layouts.tables import tidy_tables
+from pipeline.read.layouts import Layout, Long, Only, Wide, fold_header
+from pipeline.read.sheets import Piece, Sheet
+
+ISO_FORMAT = "%Y-%m-%dT%H:%M:%S%.6f"
+_SPREADSHEET_DAY = r"^1(?:899-12-3[01]|904-01-01)[T ]"
+_MIDNIGHT = r"[T ]00:00:00(?:\.0+)?$"
+
+
+class Reshaper:
+    """Turns the pieces of one sheet into tidy text tables.
+
+    Parameters
+    ----------
+    layout : Layout
+        How the export reads.
+    sheet : Sheet
+        The sheet, its header as the file has it.
+    file_name : str
+        The file's name without folders.
+    """
+
+    def __init__(self, layout: Layout, sheet: Sheet, file_name: str) -> None:
+        self.layout = layout
+        self.sheet = sheet
+        self._places: dict[str, str] = {}
+        for i, cell in enumerate(sheet.header):
+            self._places.setdefault(fold_header(cell), str(i))
+        self._fixed = dict(layout.constants)
+        self._fixed |= _captured(layout.preamble, "\n".join(sheet.preamble))
+        self._fixed |= _captured(layout.file_name, file_name)
+        self._units = dict(zip((str(i) for i in range(len(sheet.header))), sheet.units or (), strict=False))
+        self._check_units()
+
+    def absent(self) -> list[str]:
+        """Return the columns that the layout names and the file lacks."""
+        named = [
+            *self.layout.columns,
+            *(w.column for w in self.layout.wide),
+            *(f.column for f in self.layout.freeze_frame),
+        ]
+        return [c for c in named if fold_header(c) not in self._places]
+
+    def _check_units(self) -> None:
+        """A unit row that contradicts the layout means another export than the one described."""
+        for column in self.layout.wide:
+            shown = self._units.get(self._places.get(fold_header(column.column), ""), "")
+            if column.unit and shown and vocabulary.fold_unit(shown) != vocabulary.fold_unit(column.unit):
+                raise KinbayError(
+                    f"The file gives {column.column!r} in {shown!r}, the layout in {column.unit!r}",
+                    remedy="Correct the unit in the layout, or make another layout for this export.",
+                )
+
+    def tables(self) -> Iterator[tuple[dict[str, pl.DataFrame], Piece]]:
+        """Give each piece as tidy text tables by name, beside the piece it came from."""
+        pieces = self.sheet.pieces()
+        if self._needs_whole():
+            pieces = _one_piece(pieces)
+        for piece in pieces:
+            yield self._reshape(piece.frame), piece
+
+    def _needs_whole(self) -> bool:
+        """Without a scan's own time its earliest instant stands for it, which may lie in any piece."""
+        targets = {*self.layout.columns.values(), *self._fixed}
+        scan_tables = {"scans", "readings", "codes", "freeze_frames"} & set(self.layout.feeds)
+        return bool(scan_tables) and not {"scanned_at", "scanned_at_date"} & targets
+
+    def _cell(self, frame: pl.DataFrame, column: str | None) -> pl.Series | None:
+        place = self._places.get(fold_header(column)) if column else None
+        return None if place is None else frame[place]
+
+    def _reshape(self, frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
+        base = {"line": frame["line"]}
+        for column, tidy in self.layout.columns.items():
+            cell = self._cell(frame, column)
+            if cell is not None:
+                base[tidy] = cell
+        for tidy, text in self._fixed.items():
+            given = base.get(tidy)
+            base[tidy] = _repeat(text, len(frame)) if given is None else given.fill_null(text)
+        wide = pl.DataFrame([s.alias(n) for n, s in base.items()])
+        wide = _map_values(_add_scan_time(_iso_times(wide, self.layout)), self.layout.values)
+        made = {}
+        for table in self.layout.feeds:
+            rows = self._rows(table, wide, frame)
+            only = self.layout.only.get(table)
+            made[table] = rows if only is None else self._only(rows, frame, only)
+        return made
+
+    def _only(self, rows: pl.DataFrame, frame: pl.DataFrame, only: Only) -> pl.DataFrame:
+        kind = self._cell(frame, only.column)
+        if kind is None:
+            return rows.clear()
+        words = [fold_header(w) for w in only.words]
+        spelled = [w for w in kind.unique().to_list() if w is not None and fold_header(w) in words]
+        lines = frame["line"].filter(kind.is_in(spelled))
+        return rows.filter(pl.col("line").is_in(lines.implode()))
+
+    def _rows(self, table: str, wide: pl.DataFrame, frame: pl.DataFrame) -> pl.DataFrame:
+        if table == "scans":
+            return _scans(wide)
+        if table == "codes":
+            return self._codes(wide, frame)
+        known = tidy_tables()[table]
+        if table == "readings" and self.layout.wide:
+            return self._wide_readings(wide, frame)
+        if table == "readings" and self.layout.long:
+            return self._long_readings(wide, frame, self.layout.long)
+        extra = set(wide.columns) if known.keeps_other_columns else set(known.columns)
+        rows = wide.select("line", *(c for c in wide.columns if c in extra and c != "line"))
+        needed = [c for c in known.required if c in rows.columns]
+        return (
+            rows.filter(pl.any_horizontal(pl.col(c).str.strip_chars() != "" for c in needed))
+            if needed
+            else rows
+        )
+
+    def _reading_base(self, wide: pl.DataFrame) -> pl.DataFrame:
+        kept = ("scan_id", "van", "reader", "scanned_at", "at", "state")
+        return wide.select("line", *(c for c in kept if c in wide.columns))
+
+    def _wide_readings(self, wide: pl.DataFrame, frame: pl.DataFrame) -> pl.DataFrame:
+        base, parts = self._reading_base(wide), []
+        for one in self.layout.wide:
+            value = self._cell(frame, one.column)
+            if value is None:
+                continue
+            cells = {"value": value} | self._limits(one, frame)
+            unit = one.unit or self._units.get(self._places[fold_header(one.column)], "")
+            rows = base.with_columns(
+                pl.lit(one.parameter).alias("parameter"),
+                pl.lit(unit).alias("unit"),
+                *(s.alias(n) for n, s in cells.items()),
+            )
+            parts.append(rows.filter(pl.col("value").str.strip_chars() != ""))
+        return pl.concat(parts, how="diagonal") if parts else base.clear()
+
+    def _limits(self, one: Wide | Long, frame: pl.DataFrame) -> dict[str, pl.Series]:
+        columns = {"low": one.low, "high": one.high, "mark": one.mark}
+        cells = {name: self._cell(frame, column) for name, column in columns.items()}
+        return {name: cell for name, cell in cells.items() if cell is not None}
+
+    def _long_readings(self, wide: pl.DataFrame, frame: pl.DataFrame, long: Long) -> pl.DataFrame:
+        label, value = self._cell(frame, long.parameter), self._cell(frame, long.value)
+        if label is None or value is None:
+            raise KinbayError(
+                f"The file lacks {long.parameter!r} or {long.value!r}", remedy="Check [long] in the layout."
+            )
+        own = {fold_header(k): v for k, v in long.labels.items()}
+        turned = {w: own.get(fold_header(w), w) for w in label.drop_nulls().unique().to_list()}
+        cells = {
+            "parameter": label.replace_strict(turned, default=None, return_dtype=pl.String),
+            "value": value,
+        }
+        unit = self._cell(frame, long.unit)
+        if unit is not None:
+            cells["unit"] = unit
+        rows = self._reading_base(wide).with_columns(
+            s.alias(n) for n, s in (cells | self._limits(long, frame)).items()
+        )
+        return rows.filter(pl.col("value").str.strip_chars() != "")
+
+    def _codes(self, wide: pl.DataFrame, frame: pl.DataFrame) -> pl.DataFrame:
+        """Rows whose code is filled, one per code; a code repeated at every instant of a scan counts once."""
+        known = tidy_tables()["codes"].columns
+        rows = wide.select("line", *(c for c in wide.columns if c in known))
+        for one in self.layout.freeze_frame:
+            value = self._cell(frame, one.column)
+            if value is not None:
+                unit = one.unit or self._units.get(self._places[fold_header(one.column)], "")
+                rows = rows.with_columns(
+                    value.alias(f"ff_{one.parameter}"), pl.lit(unit).alias(f"ff_unit_{one.parameter}")
+                )
+        if "code" not in rows.columns:
+            return rows.clear()
+        if self.layout.codes.split:
+            lists = rows.with_columns(pl.col("code").str.split(self.layout.codes.split))
+            rows = lists.explode("code", empty_as_null=True, keep_nulls=False)
+        rows = rows.filter(pl.col("code").str.strip_chars() != "")
+        missing = [vocabulary.fold(w) for w in self.layout.file.missing]
+        words = [w for w in rows["code"].unique().to_list() if _is_no_code(w, missing)]
+        rows = rows.filter(~pl.col("code").is_in(words))
+        return rows.unique([c for c in rows.columns if c != "line"], keep="first", maintain_order=True)
+
+
+def _is_no_code(word: str, missing: list[str]) -> bool:
+    """A dash, or one of the layout's own words for "no value"."""
+    return not word.strip().strip("-–—") or vocabulary.fold(word) in [m for m in missing if m]
+
+
+def _one_piece(pieces: Iterator[Piece]) -> Iterator[Piece]:
+    found = list(pieces)
+    yield Piece(
+        pl.concat([p.frame for p in found]),
+        pl.concat([p.broken for p in found]),
+        sum(p.read_bytes for p in found),
+    )
+
+
+def _repeat(text: str, height: int) -> pl.Series:
+    return pl.repeat(text, height, dtype=pl.String, eager=True)
+
+
+def _captured(patterns: Mapping[str, str], text: str) -> dict[str, str]:
+    """What the layout's expressions find in a text; RE2, so that no expression can run away."""
+    found = {}
+    with duckdb.connect() as connection:
+        for column, pattern in patterns.items():
+            try:
+                row = connection.execute("select regexp_extract($1, $2, 1)", [text, pattern]).fetchall()
+            except duckdb.Error as error:
+                raise KinbayError(
+                    "An expression of the layout cannot be used",
+                    f"{column}: {pattern}",
+                    "It needs one group in brackets.",
+                ) from error
+            if row[0][0].strip():
+                found[column] = row[0][0].strip()
+    return found
+
+
+def _iso_times(wide: pl.DataFrame, layout: Layout) -> pl.DataFrame:
+    """Join dates and times of day, and rewrite times in the layout's formats to ISO 8601."""
+    for name in ("at", "scanned_at"):
+        day, clock = f"{name}_date", f"{name}_time"
+        if day in wide.columns and clock in wide.columns:
+            parts = [
+                pl.col(day).str.strip_chars().str.replace(_MIDNIGHT, ""),
+                pl.col(clock).str.strip_chars().str.replace(_SPREADSHEET_DAY, ""),
+            ]
+            wide = wide.with_columns(pl.concat_str(parts, separator=" ").alias(name))
+        elif day in wide.columns:
+            wide = wide.with_columns(pl.col(day).alias(name))
+    kinds = {c: k for t in layout.feeds for c, k in tidy_tables()[t].columns.items()}
+    times = [c for c in wide.columns if kinds.get(c) in {"time", "date"}]
+    if not layout.time.formats or not times:
+        return wide
+    return wide.with_columns(_iso(wide[c], layout.time.formats, is_date=kinds[c] == "date") for c in times)
+
+
+def _iso(given: pl.Series, formats: tuple[str, ...], *, is_date: bool) -> pl.Series:
+    keys = pl.DataFrame({"key": given.unique()})
+    text = pl.col("key").str.strip_chars()
+    found = []
+    for form in formats:
+        if "%H" not in form and "%I" not in form:
+            found.append(text.str.to_date(form, strict=False).dt.strftime("%Y-%m-%d"))
+        elif "%z" in form:
+            aware = text.str.to_datetime(form, strict=False, time_unit="us", time_zone="UTC")
+            found.append(aware.dt.strftime(ISO_FORMAT + "Z"))
+        else:
+            found.append(text.str.to_datetime(form, strict=False, time_unit="us").dt.strftime(ISO_FORMAT))
+    iso = keys.with_columns(iso=pl.coalesce(*found, text))
+    if is_date:
+        iso = iso.with_columns(pl.col("iso").str.slice(0, 10))
+    joined = pl.DataFrame({"key": given}).join(
+        iso, on="key", how="left", nulls_equal=True, maintain_order="left"
+    )
+    return joined["iso"].alias(given.name)
+
+
+def _add_scan_time(wide: pl.DataFrame) -> pl.DataFrame:
+    """Give every row `at` and `scanned_at` where one of them can be had from the other."""
+    if "at_offset_s" in wide.columns and "at" not in wide.columns and "scanned_at" in wide.columns:
+        seconds = (
+            pl.col("at_offset_s")
+            .str.strip_chars()
+            .str.replace(",", ".", literal=True)
+            .cast(pl.Float64, strict=False)
+        )
+        local = pl.col("scanned_at").str.slice(0, 26).str.replace(" ", "T", literal=True)
+        begin = pl.coalesce(
+            local.str.to_datetime("%Y-%m-%dT%H:%M:%S%.f", strict=False, time_unit="us"),
+            local.str.slice(0, 19).str.to_datetime("%Y-%m-%dT%H:%M:%S", strict=False, time_unit="us"),
+            local.str.slice(0, 16).str.to_datetime("%Y-%m-%dT%H:%M", strict=False, time_unit="us"),
+        )
+        offset = pl.col("scanned_at").str.extract(r"\d:?\d\d(?:\.\d+)?([Zz]|[+-]\d{2}:?\d{2})$").fill_null("")
+        moment = begin + pl.duration(microseconds=(seconds * 1e6).round(0).cast(pl.Int64))
+        wide = wide.with_columns(at=moment.dt.strftime(ISO_FORMAT) + offset)
+    if "at" in wide.columns and "scanned_at" not in wide.columns:
+        filled = pl.col("at").filter(pl.col("at").str.strip_chars() != "")
+        earliest = filled.min().over("scan_id") if "scan_id" in wide.columns else filled.min()
+        wide = wide.with_columns(scanned_at=earliest)
+    return wide
+
+
+def _map_values(wide: pl.DataFrame, values: Mapping[str, Mapping[str, str]]) -> pl.DataFrame:
+    """The file's words for a column into tidy words; words that are not listed stay."""
+    for column, words in values.items():
+        if column in wide.columns:
+            own = {vocabulary.fold(k): v for k, v in words.items()}
+            spelled = wide[column].drop_nulls().unique().to_list()
+            turned = {w: own.get(vocabulary.fold(w), w) for w in spelled}
+            wide = wide.with_columns(
+                pl.col(column).replace_strict(turned, default=None, return_dtype=pl.String)
+            )
+    return wide
+
+
+def _scans(wide: pl.DataFrame) -> pl.DataFrame:
+    """One row per scan: the first filled cell of each of its columns."""
+    known = [c for c in wide.columns if c in tidy_tables()["scans"].columns]
+    keys: list[str] = [c for c in ("scan_id", "reader") if c in known]
+    if "scan_id" not in keys:
+        keys = [c for c in ("van", "reader", "scanned_at") if c in known]
+    filled = [
+        pl.col(c).filter(pl.col(c).str.strip_chars() != "").first().alias(c) for c in known if c not in keys
+    ]
+    grouped = wide.group_by(keys, maintain_order=True).agg(pl.col("line").min(), *filled)
+    named = grouped.filter(
+        pl.any_horizontal(pl.col(k).str.strip_chars() != "" for k in keys if k != "reader")
+    )
+    return named.select("line", *known)
