@@ -122,7 +122,8 @@ def find_offsets(
     everyone = np.ones(len(cohorts.head), np.bool_)
     difference, reference, error, n_others = _against_others(cohorts, everyone)
     p = _interval_null(difference, error, cohorts, margin)
-    usual = ~_most_extreme(cohorts.block, np.abs(difference / error), (p < 0.05) & (n_others >= 2))
+    score = np.abs(difference) / np.where(error > 0, error, np.inf)
+    usual = ~_most_extreme(cohorts.block, score, (p < 0.05) & (n_others >= 2))
     again = _against_others(cohorts, usual)
     redo = usual & ~_all_usual(cohorts.block, usual)
     difference, reference, error, n_others = (
