@@ -217,7 +217,9 @@ def _repeat(text: str, height: int) -> pl.Series:
 
 def _captured(patterns: Mapping[str, str], text: str) -> dict[str, str]:
     """What the layout's expressions find in a text; RE2, so that no expression can run away."""
-    found = {}
+    found: dict[str, str] = {}
+    if not patterns:
+        return found
     with duckdb.connect() as connection:
         for column, pattern in patterns.items():
             try:
