@@ -1,0 +1,80 @@
+-- Fields of a scan on which files disagree.
+-- grain: one row per scan x field
+-- key: scan_key, field
+-- kind: view
+-- column field: the scan's column on which files disagree
+with rows_given as (
+    select
+        reader,
+        scan_id,
+        van,
+        scanned_at,
+        odometer_km,
+        ambient_c,
+        rest_v,
+        standing_days
+    from raw.scans
+    where scan_id is not null and van is not null and reader is not null and scanned_at is not null
+),
+
+extremes as (
+    select
+        concat(reader, '/', scan_id) as scan_key,
+        min(van) as van_low,
+        max(van) as van_high,
+        min(scanned_at) as scanned_at_low,
+        max(scanned_at) as scanned_at_high,
+        min(odometer_km) as odometer_low,
+        max(odometer_km) as odometer_high,
+        min(ambient_c) as ambient_low,
+        max(ambient_c) as ambient_high,
+        min(rest_v) as rest_low,
+        max(rest_v) as rest_high,
+        min(standing_days) as standing_low,
+        max(standing_days) as standing_high
+    from rows_given
+    group by reader, scan_id
+    having count(*) > 1
+),
+
+by_field as (
+    select
+        scan_key, 'van' as field,
+        cast(null as double) as value, cast(null as double) as other_value,
+        van_low as given, van_high as other_given
+    from extremes
+    where van_low <> van_high
+    union all
+    select
+        scan_key, 'scanned_at' as field,
+        cast(null as double) as value, cast(null as double) as other_value,
+        cast(scanned_at_low as varchar) as given, cast(scanned_at_high as varchar) as other_given
+    from extremes
+    where scanned_at_low <> scanned_at_high
+    union all
+    select
+        scan_key, 'odometer_km' as field, odometer_low as value, odometer_high as other_value,
+        cast(null as varchar) as given, cast(null as varchar) as other_given
+    from extremes
+    where odometer_low <> odometer_high
+    union all
+    select
+        scan_key, 'ambient_c' as field, ambient_low as value, ambient_high as other_value,
+        cast(null as varchar) as given, cast(null as varchar) as other_given
+    from extremes
+    where ambient_low <> ambient_high
+    union all
+    select
+        scan_key, 'rest_v' as field, rest_low as value, rest_high as other_value,
+        cast(null as varchar) as given, cast(null as varchar) as other_given
+    from extremes
+    where rest_low <> rest_high
+    union all
+    select
+        scan_key, 'standing_days' as field, standing_low as value, standing_high as other_value,
+        cast(null as varchar) as given, cast(null as varchar) as other_given
+    from extremes
+    where standing_low <> standing_high
+)
+
+select * from by_field

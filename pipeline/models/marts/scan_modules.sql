@@ -1,0 +1,21 @@
+-- Which modules a scan asked, and which of them answered.
+-- grain: one row per scan x module
+-- key: scan_key, module
+-- kind: view
+-- column answered: the module answered; a silent one says nothing about its codes
+with modules as (
+    select * from stg_scan_modules
+),
+
+columns_kept as (
+    select
+        scan_key,
+        van,
+        scanned_at,
+        reader,
+        module,
+        answered
+    from modules
+)
+
+select * from columns_kept

@@ -1,0 +1,23 @@
+-- What a van was exposed to and when (parking, route, driver ...), the newest entry of each beginning.
+-- grain: one row per van x attribute x beginning
+-- key: van, attribute, from_date
+-- kind: view
+with exposures as (
+    select * from raw.exposures
+),
+
+newest as (
+    select
+        van,
+        attribute,
+        value,
+        from_date,
+        to_date
+    from exposures
+    where van is not null and attribute is not null and value is not null
+    qualify row_number() over (
+        partition by van, attribute, from_date order by batch_id desc, file_id desc, line desc
+    ) = 1
+)
+
+select * from newest

@@ -1,0 +1,34 @@
+-- Which modules were asked in a scan and whether they answered; an answer in any file counts.
+-- grain: one row per scan x module
+-- key: scan_key, module
+-- kind: view
+-- partition_by: scan_month
+-- changed: select distinct scan_month from stg_scans
+--     where scan_id in (select scan_id from raw.scan_modules where batch_id > @last_batch)
+with modules as (
+    select * from raw.scan_modules
+),
+
+scans as (
+    select * from stg_scans
+),
+
+joined as (
+    select
+        scans.scan_month,
+        scans.scan_key,
+        scans.van,
+        scans.scanned_at,
+        scans.reader,
+        modules.module,
+        max(case when modules.answered then 1 else 0 end) = 1 as answered
+    from modules
+    inner join scans
+        on modules.scan_id = scans.scan_id
+        and (modules.reader = scans.reader or (modules.reader is null and scans.n_readers_of_id = 1))
+    where modules.module is not null
+    group by
+        scans.scan_month, scans.scan_key, scans.van, scans.scanned_at, scans.reader, modules.module
+)
+
+select * from joined

@@ -1,0 +1,85 @@
+-- Each scan once, its fields merged from every file that told of it, newest first.
+-- grain: one row per scan (reader x scan id)
+-- key: scan_key
+-- kind: table
+-- partition_by: scan_month
+-- changed: select distinct cast(date_trunc('month', scanned_at) as date) from raw.scans
+--     where scanned_at is not null
+--     and scan_id in (select scan_id from raw.scans where batch_id > @last_batch)
+-- column n_readers_of_id: readers that used this scan id; rows that name no reader join only where it is 1
+-- column is_contradicted: files disagree on the van or the time, so that nothing of the scan is compared
+-- column is_ahead_of_load: dated more than a day after its file was loaded, as by a wrong clock
+with rows_given as (
+    select * from raw.scans
+),
+
+files as (
+    select
+        file_id,
+        max(loaded_at) as loaded_at
+    from raw.files
+    group by file_id
+),
+
+versions as (
+    select
+        rows_given.*,
+        files.loaded_at,
+        row_number() over (
+            partition by rows_given.reader, rows_given.scan_id
+            order by rows_given.batch_id, rows_given.file_id, rows_given.line
+        ) as version
+    from rows_given
+    left join files on rows_given.file_id = files.file_id
+    where rows_given.scan_id is not null
+        and rows_given.van is not null
+        and rows_given.reader is not null
+        and rows_given.scanned_at is not null
+),
+
+-- A number on which files disagree is left out: which one holds is for a person to settle.
+merged as (
+    select
+        reader,
+        scan_id,
+        arg_max(van, version) as van,
+        arg_max(reader_version, version) filter (where reader_version is not null) as reader_version,
+        arg_max(scanned_at, version) as scanned_at,
+        arg_max(ended_at, version) filter (where ended_at is not null) as ended_at,
+        case when min(odometer_km) = max(odometer_km) then max(odometer_km) end as odometer_km,
+        case when min(ambient_c) = max(ambient_c) then max(ambient_c) end as ambient_c,
+        case when min(rest_v) = max(rest_v) then max(rest_v) end as rest_v,
+        case when min(standing_days) = max(standing_days) then max(standing_days) end as standing_days,
+        coalesce(max(case when coverage_known then 1 end), 0) = 1 as coverage_known,
+        arg_max(operator, version) filter (where operator is not null) as operator,
+        arg_max(note, version) filter (where note is not null) as note,
+        min(van) <> max(van) or min(scanned_at) <> max(scanned_at) as is_contradicted,
+        coalesce(max(scanned_at) > max(loaded_at) + interval '1' day, false) as is_ahead_of_load
+    from versions
+    group by reader, scan_id
+),
+
+identified as (
+    select
+        concat(reader, '/', scan_id) as scan_key,
+        scan_id,
+        van,
+        reader,
+        reader_version,
+        scanned_at,
+        ended_at,
+        odometer_km,
+        ambient_c,
+        rest_v,
+        standing_days,
+        coverage_known,
+        operator,
+        note,
+        count(*) over (partition by scan_id) as n_readers_of_id,
+        is_contradicted,
+        is_ahead_of_load,
+        cast(date_trunc('month', scanned_at) as date) as scan_month
+    from merged
+)
+
+select * from identified

@@ -1,0 +1,131 @@
+"""Checks the built tables: a check is a query whose rows are violations.
+
+Checks stand in `models/checks`, one SELECT a file, with `severity: stop` or `warn` in the header. A
+stop check with any row keeps the build from being published. Besides, every model that names its
+key is checked for doubled keys, in the partitions that were rebuilt.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from importlib.resources.abc import Traversable
+
+import pyarrow as pa
+from sqlglot import exp
+
+from pipeline.errors import KinbayError
+from pipeline.warehouse.engines import EVERYTHING, Engine
+from pipeline.warehouse.models import Model, packaged, parse, read_header
+from pipeline.warehouse.runner import Step, within
+
+N_EXAMPLES = 20
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check: its query gives the rows that violate it."""
+
+    name: str
+    severity: str
+    sentence: str
+    remedy: str
+    query: exp.Select = field(hash=False)
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """What one check found: how many rows violate it, and the first of them as mappings."""
+
+    name: str
+    severity: str
+    sentence: str
+    remedy: str
+    n_rows: int
+    examples: tuple[dict[str, object], ...] = field(hash=False)
+
+    @property
+    def stops(self) -> bool:
+        """Whether it keeps the build from being published."""
+        return self.severity == "stop" and self.n_rows > 0
+
+
+def load(folder: Traversable | None = None) -> list[Check]:
+    """Read all checks under `folder`/checks (those that ship, where none is given).
+
+    Raises
+    ------
+    KinbayError
+        Where a check does not say whether it stops or warns, or cannot be read.
+    """
+    root = (folder or packaged()) / "checks"
+    found = []
+    for path in sorted((p for p in root.iterdir() if p.name.endswith(".sql")), key=lambda p: p.name):
+        text, where = path.read_text("utf-8"), f"checks/{path.name}"
+        header = read_header(text, "checks", where)
+        severity = header.entries.get("severity", "")
+        if severity not in ("stop", "warn"):
+            raise KinbayError("A check has to say whether it stops or warns", where)
+        name = path.name.removesuffix(".sql")
+        query = parse(text, where)
+        found.append(Check(name, severity, header.sentence, header.entries.get("remedy", ""), query))
+    return found
+
+
+def key_checks(models: Iterable[Model], done: Iterable[Step]) -> list[Check]:
+    """Return one check for each model with a key that was touched: no two rows share it."""
+    parts_of = {step.name: step.parts for step in done}
+    found = []
+    for model in models:
+        parts = parts_of.get(model.name)
+        if not model.key or not parts:
+            continue
+        columns = [exp.column(c, quoted=True) for c in model.key]
+        query = exp.select(*columns, "count(*) as n_rows").from_(model.name).group_by(*columns)
+        query = query.having("count(*) > 1")
+        if parts != EVERYTHING and model.partition_by:
+            query = query.where(within(model.partition_by, parts))
+        sentence = f"No two rows of {model.name} share {', '.join(model.key)}."
+        remedy = "This is a fault of the build; build again with --full, and report it if it stays."
+        found.append(Check(f"key_of_{model.name}", "stop", sentence, remedy, query))
+    return found
+
+
+def run(engine: Engine, checks: Iterable[Check]) -> list[CheckResult]:
+    """Run checks and keep what they found in `build.check_results`; stops come first.
+
+    Raises
+    ------
+    KinbayError
+        Where a check's query cannot be run.
+    """
+    found = sorted(
+        (_run_one(engine, check) for check in checks), key=lambda r: (not r.stops, r.n_rows == 0, r.name)
+    )
+    engine.write("build.check_results", as_table(found))
+    return found
+
+
+def _run_one(engine: Engine, check: Check) -> CheckResult:
+    counted = exp.select("count(*)").from_(check.query.subquery("violations"))
+    n_rows = int(engine.values(counted)[0])
+    examples: tuple[dict[str, object], ...] = ()
+    if n_rows:
+        first = exp.select("*").from_(check.query.subquery("violations")).limit(N_EXAMPLES)
+        examples = tuple(engine.arrow(first).to_pylist())
+    return CheckResult(check.name, check.severity, check.sentence, check.remedy, n_rows, examples)
+
+
+def as_table(results: Sequence[CheckResult]) -> pa.Table:
+    """Return results as the rows of the published table `check_results`."""
+    return pa.table(
+        {
+            "check_name": pa.array([r.name for r in results], pa.string()),
+            "severity": pa.array([r.severity for r in results], pa.string()),
+            "sentence": pa.array([r.sentence for r in results], pa.string()),
+            "remedy": pa.array([r.remedy for r in results], pa.string()),
+            "n_rows": pa.array([r.n_rows for r in results], pa.int64()),
+            "examples": pa.array([json.dumps(r.examples, default=str) for r in results], pa.string()),
+        }
+    )

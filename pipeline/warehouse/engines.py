@@ -1,0 +1,247 @@
+"""Where models run: `Engine` is what the runner asks, and DuckDB inside this process is what answers.
+
+The models' SQL is written to move (see `portable`), so that a fleet that outgrows one machine needs
+another engine and not other models.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal, Protocol
+
+import duckdb
+import pyarrow as pa
+from sqlglot import exp
+
+EVERYTHING: Final = "everything"
+Parts = frozenset[dt.date] | Literal["everything"]
+"""Partitions of a table, or all of it."""
+
+
+@dataclass(frozen=True)
+class BuildState:
+    """What the last finished build knew.
+
+    Parameters
+    ----------
+    batch_id : int
+        The newest batch it took in; -1 before the first build.
+    fingerprints : mapping
+        Model or computed table to the fingerprint it was built with.
+    marks : mapping
+        Source table to its mark then (see `Engine.mark`).
+    """
+
+    batch_id: int = -1
+    fingerprints: Mapping[str, str] = field(default_factory=dict)
+    marks: Mapping[str, str] = field(default_factory=dict)
+
+
+class Engine(Protocol):
+    """What the runner needs of an engine; queries come as sqlglot trees or as DuckDB SQL."""
+
+    def values(self, query: str | exp.Expr) -> list[Any]:
+        """Return the first column of a query."""
+
+    def arrow(self, query: str | exp.Expr) -> pa.Table:
+        """Return a query's result as an Arrow table."""
+
+    def write(self, name: str, table: pa.Table) -> None:
+        """Replace table `name` (schema.table) with the rows of an Arrow table."""
+
+    def columns(self, name: str) -> dict[str, str]:
+        """Return column names and types of a table or view; empty where there is none of that name."""
+
+    def mark(self, name: str, up_to_batch: int) -> str:
+        """Return what tells a source table's content: its row count up to a batch, or a hash of it all."""
+
+    def state(self) -> BuildState:
+        """Return what the last finished build left."""
+
+    def forget(self, names: Iterable[str]) -> None:
+        """Drop the fingerprints of tables about to be changed, so that a cut build is done again."""
+
+    def remember(self, state: BuildState, rebuilt: Mapping[str, Parts]) -> None:
+        """Keep what this build leaves, all at once; `rebuilt` is added to what waits to be published."""
+
+    def create_view(self, name: str, query: exp.Expr) -> None:
+        """Make or replace a view."""
+
+    def replace_table(self, name: str, partition: str | None, query: exp.Expr) -> None:
+        """Make or replace a table as a whole."""
+
+    def replace_partitions(self, name: str, only: exp.Expr, query: exp.Expr) -> None:
+        """Replace the rows of a table for which `only` holds, all at once."""
+
+    def drop(self, name: str) -> None:
+        """Drop a table or view that no model makes any more."""
+
+
+def quote(name: str) -> str:
+    """Quote a table name, with or without schema, as SQL identifiers."""
+    return ".".join(f'"{part.replace(chr(34), chr(34) * 2)}"' for part in name.split("."))
+
+
+class DuckDB:
+    """DuckDB in this process, on an open connection.
+
+    Parameters
+    ----------
+    connection : duckdb.DuckDBPyConnection
+        The work file, with schemas `raw` and `vocab` in it.
+    """
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
+        self.connection = connection
+        connection.execute("create schema if not exists build")
+        connection.execute("create schema if not exists computed")
+        connection.execute("create table if not exists build.batch (batch_id bigint)")
+        connection.execute(
+            "create table if not exists build.fingerprints (name varchar, fingerprint varchar)"
+        )
+        connection.execute("create table if not exists build.marks (name varchar, mark varchar)")
+        connection.execute("create table if not exists build.unpublished (name varchar, part date)")
+        connection.execute(
+            "create table if not exists build.published (file varchar, whole_bytes bigint, described varchar)"
+        )
+
+    def _sql(self, query: str | exp.Expr) -> str:
+        return query if isinstance(query, str) else query.sql("duckdb", comments=False)
+
+    def values(self, query: str | exp.Expr) -> list[Any]:
+        """Return the first column of a query."""
+        return [row[0] for row in self.connection.execute(self._sql(query)).fetchall()]
+
+    def arrow(self, query: str | exp.Expr) -> pa.Table:
+        """Return a query's result as an Arrow table."""
+        return self.connection.sql(self._sql(query)).to_arrow_table()
+
+    def write(self, name: str, table: pa.Table) -> None:
+        """Replace table `name` (schema.table) with the rows of an Arrow table."""
+        self.connection.register("incoming_rows", table)
+        try:
+            self.connection.execute(f"create or replace table {quote(name)} as from incoming_rows")
+        finally:
+            self.connection.unregister("incoming_rows")
+
+    def columns(self, name: str) -> dict[str, str]:
+        """Return column names and types of a table or view; empty where there is none of that name."""
+        schema, _, table = name.rpartition(".")
+        rows = self.connection.execute(
+            "select column_name, data_type from duckdb_columns()"
+            " where database_name = current_database() and schema_name = $1 and table_name = $2"
+            " order by column_index",
+            [schema or "main", table],
+        ).fetchall()
+        return dict(rows)
+
+    def mark(self, name: str, up_to_batch: int) -> str:
+        """Return what tells a source table's content: its row count up to a batch, or a hash of it all."""
+        columns = self.columns(name)
+        if "batch_id" in columns:
+            counted = f"select count(*) from {quote(name)} where batch_id <= {int(up_to_batch)}"  # noqa: S608
+            return str(self.values(counted)[0])
+        hashed = f"select concat(count(*), ':', sum(hash(t))) from {quote(name)} as t"  # noqa: S608
+        return f"{','.join(columns)}:{self.values(hashed)[0]}"
+
+    def state(self) -> BuildState:
+        """Return what the last finished build left."""
+        batch = self.values("select max(batch_id) from build.batch")[0]
+        fingerprints = self.connection.execute("select name, fingerprint from build.fingerprints").fetchall()
+        marks = self.connection.execute("select name, mark from build.marks").fetchall()
+        return BuildState(-1 if batch is None else batch, dict(fingerprints), dict(marks))
+
+    def forget(self, names: Iterable[str]) -> None:
+        """Drop the fingerprints of tables about to be changed, so that a cut build is done again."""
+        with self._transaction():
+            for name in names:
+                self.connection.execute("delete from build.fingerprints where name = $1", [name])
+
+    def remember(self, state: BuildState, rebuilt: Mapping[str, Parts]) -> None:
+        """Keep what this build leaves, all at once; `rebuilt` is added to what waits to be published."""
+        waiting: list[tuple[str, dt.date | None]] = []
+        for name, parts in rebuilt.items():
+            waiting += [(name, None)] if parts == EVERYTHING else [(name, p) for p in sorted(parts)]
+        with self._transaction():
+            self.connection.execute("delete from build.fingerprints")
+            self._append("build.fingerprints", list(state.fingerprints.items()), pa.string())
+            self.connection.execute("delete from build.marks")
+            self._append("build.marks", list(state.marks.items()), pa.string())
+            self._append("build.unpublished", waiting, pa.date32())
+            self.connection.execute("delete from build.batch")
+            self.connection.execute("insert into build.batch values ($1)", [state.batch_id])
+
+    def _append(self, table: str, pairs: Sequence[tuple[str, Any]], second: pa.DataType) -> None:
+        names = pa.array([name for name, _ in pairs], pa.string())
+        rows = pa.table({"name": names, "kept": pa.array([kept for _, kept in pairs], second)})
+        self.connection.register("incoming_rows", rows)
+        self.connection.execute(f"insert into {table} from incoming_rows")
+        self.connection.unregister("incoming_rows")
+
+    def unpublished(self) -> dict[str, Parts]:
+        """Return what was rebuilt since the last publishing, by table."""
+        rows = self.connection.execute("select distinct name, part from build.unpublished").fetchall()
+        found: dict[str, Parts] = {name: EVERYTHING for name, part in rows if part is None}
+        for name, part in rows:
+            known = found.get(name, frozenset())
+            found[name] = EVERYTHING if known == EVERYTHING else known | {part}
+        return found
+
+    def published(self) -> tuple[str, int, str] | None:
+        """Return the file published last, its size when written whole (bytes), and what it described."""
+        rows = self.connection.execute("from build.published").fetchall()
+        return rows[0] if rows else None
+
+    def note_published(self, file: str, whole_bytes: int, described: str) -> None:
+        """Keep which file was published; nothing waits any more."""
+        with self._transaction():
+            self.connection.execute("delete from build.published")
+            self.connection.execute(
+                "insert into build.published values ($1, $2, $3)", [file, whole_bytes, described]
+            )
+            self.connection.execute("delete from build.unpublished")
+
+    def create_view(self, name: str, query: exp.Expr) -> None:
+        """Make or replace a view."""
+        self._clear_way(name, "view")
+        self.connection.execute(f"create or replace view {quote(name)} as {self._sql(query)}")
+
+    def replace_table(self, name: str, partition: str | None, query: exp.Expr) -> None:  # noqa: ARG002
+        """Make or replace a table as a whole; DuckDB keeps partitions only as values of a column."""
+        self._clear_way(name, "table")
+        self.connection.execute(f"create or replace table {quote(name)} as {self._sql(query)}")
+
+    def replace_partitions(self, name: str, only: exp.Expr, query: exp.Expr) -> None:
+        """Replace the rows of a table for which `only` holds, all at once."""
+        with self._transaction():
+            self.connection.execute(f"delete from {quote(name)} where {self._sql(only)}")  # noqa: S608
+            self.connection.execute(f"insert into {quote(name)} by name {self._sql(query)}")
+
+    def drop(self, name: str) -> None:
+        """Drop a table or view that no model makes any more."""
+        self._clear_way(name, "")
+
+    def _clear_way(self, name: str, kind: str) -> None:
+        """Drop what stands under `name` unless it is of `kind`."""
+        schema, _, table = name.rpartition(".")
+        found = self.connection.execute(
+            "select lower(case when table_type = 'VIEW' then 'view' else 'table' end)"
+            " from information_schema.tables"
+            " where table_catalog = current_database() and table_schema = $1 and table_name = $2",
+            [schema or "main", table],
+        ).fetchall()
+        if found and found[0][0] != kind:
+            self.connection.execute(f"drop {found[0][0]} {quote(name)}")
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self.connection.execute("begin")
+        try:
+            yield
+        except BaseException:
+            self.connection.execute("rollback")
+            raise
+        self.connection.execute("commit")

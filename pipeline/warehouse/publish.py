@@ -1,0 +1,249 @@
+"""Hands finished marts to the dashboard: a new read-only file, then a switch of the pointer.
+
+Readers open the file that `current.json` names and keep it for as long as they like; a build never
+touches a published file, and a path is never used twice (within one process DuckDB would hand a
+second opening of the same path the old, cached database). Where little has changed, the new file
+begins as a copy of the last one and only what was rebuilt since is written anew.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Iterator, Mapping, Sequence
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import duckdb
+from sqlglot import exp
+
+from pipeline.errors import KinbayError
+from pipeline.warehouse.checks import CheckResult, as_table
+from pipeline.warehouse.engines import EVERYTHING, DuckDB, Parts, quote
+from pipeline.warehouse.models import Header, Model, read_header
+from pipeline.warehouse.published import NAME, POINTER, export_tables, open_published, reading
+from pipeline.warehouse.runner import within
+
+__all__ = ["export_tables", "open_published", "publish", "reading"]
+
+_OWN = ("builds", "check_results")
+_GROWTH = 1.5
+"""A copied file may grow to this many times its size when last written whole."""
+
+
+def publish(
+    engine: DuckDB,
+    models: Sequence[Model],
+    folder: Path,
+    build_row: Mapping[str, Any],
+    results: Sequence[CheckResult] = (),
+    keep: int = 3,
+) -> Path:
+    """Write the marts to a new file in `folder` and point to it; return its path.
+
+    Parameters
+    ----------
+    engine : DuckDB
+        The work file, just built.
+    models : sequence of Model
+        As built; those of layer marts are published.
+    folder : Path
+        The warehouse folder; the caller holds its lock.
+    build_row : mapping
+        The one row of table `builds` (see builds_table.sql).
+    results : sequence of CheckResult
+        Becomes table `check_results`.
+    keep : int
+        How many published files to leave, the new one included.
+
+    Raises
+    ------
+    KinbayError
+        Where a stop check found something: nothing is written and the last file stays published.
+    """
+    _refuse_stopped(results)
+    marts = [m for m in models if m.layer == "marts"]
+    draft = folder / ".publishing.duckdb"
+    _clear(draft)
+    name = _next_name(folder)
+    described = _descriptions(marts)
+    old, whole_bytes = _last_published(engine, folder, described)
+    if old and old.stat().st_size <= _GROWTH * whole_bytes:
+        waiting = engine.unpublished()
+        shutil.copyfile(old, draft)
+    else:
+        waiting, whole_bytes = {m.name: EVERYTHING for m in marts}, 0
+    _write(engine, draft, marts, waiting, build_row, results)
+    _sync(draft)
+    draft.replace(folder / name)
+    _point(folder, name, build_row, engine.state().batch_id)
+    whole_bytes = whole_bytes or (folder / name).stat().st_size
+    engine.note_published(name, whole_bytes, described)
+    _remove_old(folder, keep)
+    return folder / name
+
+
+def _refuse_stopped(results: Sequence[CheckResult]) -> None:
+    stopped = [r for r in results if r.stops]
+    if stopped:
+        first = stopped[0]
+        raise KinbayError(
+            f"{len(stopped)} check(s) stop this build from being published; the last one stays",
+            f"{first.name}: {first.n_rows} row(s) against: {first.sentence.rstrip('.')}",
+            first.remedy,
+        )
+
+
+def _next_name(folder: Path) -> str:
+    """The next file name; numbers of files that are gone are not used again either."""
+    used = [int(m.group(1)) for p in folder.iterdir() if (m := NAME.fullmatch(p.name))]
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        if m := NAME.fullmatch(json.loads((folder / POINTER).read_text("utf-8"))["file"]):
+            used.append(int(m.group(1)))
+    return f"marts-{max(used, default=0) + 1:06d}.duckdb"
+
+
+def _last_published(engine: DuckDB, folder: Path, described: str) -> tuple[Path | None, int]:
+    """The file this work file published last and its size when written whole.
+
+    None where it is gone, or its tables and their descriptions are not those of today.
+    """
+    published = engine.published()
+    if published and published[2] == described and (folder / published[0]).is_file():
+        return folder / published[0], published[1]
+    return None, 0
+
+
+def _descriptions(marts: Sequence[Model]) -> str:
+    """Hash of the marts' names and of all that is written into the file as comments."""
+    said = sorted((m.name, m.sentence, m.grain, sorted(m.columns.items())) for m in marts)
+    tables = [
+        resources.files("pipeline.warehouse").joinpath(f"{t}_table.sql").read_text("utf-8") for t in _OWN
+    ]
+    return hashlib.sha256(repr((said, tables)).encode()).hexdigest()[:16]
+
+
+def _write(
+    engine: DuckDB,
+    draft: Path,
+    marts: Sequence[Model],
+    waiting: Mapping[str, Parts],
+    build_row: Mapping[str, Any],
+    results: Sequence[CheckResult],
+) -> None:
+    """Bring the draft file up to date with the work file."""
+    with _attached(engine.connection, draft) as connection:
+        for model in marts:
+            _write_mart(connection, model, waiting.get(model.name, frozenset()))
+        builds = _described(connection, "builds")
+        row = {column: build_row.get(column) for column in builds}
+        if stray := set(build_row) - set(builds):
+            raise KinbayError("The build's own row has a column that table builds has not", min(stray))
+        marks = ", ".join(f"${n}" for n in range(1, len(row) + 1))
+        connection.execute(f"insert into published.builds values ({marks})", list(row.values()))  # noqa: S608
+        _described(connection, "check_results")
+        connection.register("incoming_rows", as_table(results))
+        connection.execute("insert into published.check_results by name from incoming_rows")
+        connection.unregister("incoming_rows")
+
+
+@contextlib.contextmanager
+def _attached(connection: duckdb.DuckDBPyConnection, draft: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    path = str(draft).replace("'", "''")
+    connection.execute(f"attach '{path}' as published")
+    try:
+        yield connection
+        connection.execute("checkpoint published")
+    finally:
+        connection.execute("detach published")
+
+
+def _write_mart(connection: duckdb.DuckDBPyConnection, model: Model, parts: Parts) -> None:
+    target, source = f"published.{quote(model.name)}", quote(model.name)
+    if not parts:
+        return
+    if parts != EVERYTHING and model.partition_by:
+        only = within(model.partition_by, parts).sql("duckdb")
+        connection.execute(f"delete from {target} where {only}")  # noqa: S608 - quoted names, typed dates
+        connection.execute(f"insert into {target} by name select * from {source} where {only}")  # noqa: S608
+        return
+    connection.execute(f"create or replace table {target} as from {source}")
+    sentence = f"{model.sentence} Grain: {model.grain}." if model.grain else model.sentence
+    _comment(connection, model.name, sentence, model.columns)
+
+
+def _described(connection: duckdb.DuckDBPyConnection, name: str) -> list[str]:
+    """Make one of the tables that are no models, empty; return its columns."""
+    text = resources.files("pipeline.warehouse").joinpath(f"{name}_table.sql").read_text("utf-8")
+    header: Header = read_header(text)
+    connection.execute(f"drop table if exists published.{name}")
+    connection.execute(text.replace(f"create table {name} ", f"create table published.{name} "))
+    _comment(connection, name, header.sentence, header.columns)
+    return list(header.columns)
+
+
+def _comment(
+    connection: duckdb.DuckDBPyConnection, table: str, sentence: str, columns: Mapping[str, str]
+) -> None:
+    """Write the documentation of a published table into it; COMMENT takes no parameters, so it is quoted."""
+
+    def literal(text: str) -> str:
+        return exp.Literal.string(text).sql("duckdb")
+
+    connection.execute(f"comment on table published.{quote(table)} is {literal(sentence)}")
+    present = connection.execute(
+        "select column_name from duckdb_columns() where database_name = 'published' and table_name = $1",
+        [table],
+    ).fetchall()
+    for (column,) in present:
+        if column in columns:
+            connection.execute(
+                f"comment on column published.{quote(table)}.{quote(column)} is {literal(columns[column])}"
+            )
+
+
+def _point(folder: Path, name: str, build_row: Mapping[str, Any], batch_id: int) -> None:
+    """Switch the pointer, so that a reader finds either the old file or the new one, whole."""
+    built_at = build_row.get("built_at")
+    said = {
+        "file": name,
+        "build_id": build_row.get("build_id"),
+        "built_at": built_at.isoformat() if isinstance(built_at, dt.datetime) else built_at,
+        "batch_id": batch_id,
+    }
+    draft = folder / f".{POINTER}"
+    draft.write_text(json.dumps(said) + "\n", "utf-8")
+    _sync(draft)
+    draft.replace(folder / POINTER)
+    _sync(folder)
+
+
+def _sync(path: Path) -> None:
+    """Have the system write a file, or a folder's list of files, to the disk."""
+    if path.is_dir() and os.name == "nt":
+        return
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _clear(draft: Path) -> None:
+    for path in (draft, draft.with_name(draft.name + ".wal")):
+        path.unlink(missing_ok=True)
+
+
+def _remove_old(folder: Path, keep: int) -> None:
+    """Remove all but the newest files; one that a reader holds open where that matters stays for now."""
+    files = sorted(
+        (p for p in folder.iterdir() if NAME.fullmatch(p.name)), key=lambda p: int(p.stem.split("-")[1])
+    )
+    for old in files[:-keep]:
+        with contextlib.suppress(OSError):
+            old.unlink()

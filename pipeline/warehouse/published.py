@@ -1,0 +1,113 @@
+"""Reads what is published: the file the pointer names, read-only and shut in."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pyarrow.csv
+import pyarrow.parquet
+
+from pipeline.errors import KinbayError
+from pipeline.settings import Home
+from pipeline.warehouse.engines import quote
+
+POINTER = "current.json"
+NAME = re.compile(r"marts-(\d{6,})\.duckdb")
+_CONFIG: dict[str, Any] = {
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+    "enable_external_access": "false",
+    "lock_configuration": "true",
+}
+
+
+def open_published(
+    folder: Path, memory: str = "1GB", threads: int = 2
+) -> tuple[str, duckdb.DuckDBPyConnection]:
+    """Open what the pointer in `folder` names: no files, no network, no settings; return name and connection.
+
+    Raises
+    ------
+    KinbayError
+        Where nothing has been published yet, or the file is gone or damaged.
+    """
+    try:
+        name = str(json.loads((folder / POINTER).read_text("utf-8"))["file"])
+        if not NAME.fullmatch(name):
+            raise ValueError(name)
+        config = {**_CONFIG, "memory_limit": memory, "threads": threads}
+        return name, duckdb.connect(str(folder / name), read_only=True, config=config)
+    except (OSError, ValueError, KeyError, TypeError, duckdb.Error) as error:
+        raise KinbayError("Nothing is built yet", POINTER, "Load files, then run: kinbay build") from error
+
+
+@contextlib.contextmanager
+def reading(home: Home) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open a home's published file for the length of a block.
+
+    Raises
+    ------
+    KinbayError
+        As `open_published`.
+    """
+    _, connection = open_published(home.warehouse)
+    try:
+        yield connection
+    finally:
+        connection.close()
+
+
+def export_tables(home: Home, folder: Path, file_format: str) -> list[str]:
+    """Write every published table to `folder`, a file each; return the tables' names.
+
+    Parameters
+    ----------
+    file_format : str
+        `parquet` or `csv`. In CSV a text that a spreadsheet would take for a formula gets an
+        apostrophe before it.
+
+    Raises
+    ------
+    KinbayError
+        Where nothing is published, the format is not known, or the folder cannot be written.
+    """
+    if file_format not in ("parquet", "csv"):
+        raise KinbayError("That is not a format tables are written in", file_format, "Use parquet or csv.")
+    with reading(home) as connection:
+        rows = connection.execute("select table_name from duckdb_tables() order by table_name").fetchall()
+        names = [str(row[0]) for row in rows]
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            for name in names:
+                _export(connection, name, folder / f"{name}.{file_format}", file_format)
+        except OSError as error:
+            raise KinbayError("The tables cannot be written there", str(folder), str(error)) from error
+    return names
+
+
+def _export(connection: duckdb.DuckDBPyConnection, name: str, path: Path, file_format: str) -> None:
+    """Write one table, in batches, so that a large one needs little memory."""
+    columns = connection.execute(
+        "select column_name, data_type from duckdb_columns() where table_name = $1 order by column_index",
+        [name],
+    ).fetchall()
+    defused = file_format == "csv"
+    chosen = ", ".join(_defused(c) if defused and kind == "VARCHAR" else quote(c) for c, kind in columns)
+    reader = connection.sql(f"select {chosen} from {quote(name)}").to_arrow_reader(100_000)  # noqa: S608
+    writers = {"csv": pyarrow.csv.CSVWriter, "parquet": pyarrow.parquet.ParquetWriter}
+    with writers[file_format](str(path), reader.schema) as writer:
+        for batch in reader:
+            writer.write_batch(batch)
+
+
+def _defused(column: str) -> str:
+    """A text column with an apostrophe before what a spreadsheet would run as a formula."""
+    name = quote(column)
+    first = f"substr({name}, 1, 1) in ('=', '+', '-', '@', chr(9), chr(13))"
+    return f"case when {first} then concat(chr(39), {name}) else {name} end as {name}"

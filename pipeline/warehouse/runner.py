@@ -1,0 +1,279 @@
+"""Brings models and computed tables up to date, rebuilding only what new rows can have changed.
+
+A model is out of date as a whole, or in some of its partitions (months). Partitions are those that
+its own `changed` query names for the new raw rows, and those its parents rebuilt. What was built is
+remembered only at the end: a build that is cut short is simply done again.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from graphlib import CycleError, TopologicalSorter
+from typing import cast
+
+from sqlglot import exp
+
+from pipeline.errors import KinbayError
+from pipeline.warehouse.engines import EVERYTHING, BuildState, Engine, Parts
+from pipeline.warehouse.models import Model
+
+
+@dataclass(frozen=True)
+class Computed:
+    """A table that Python makes between the models.
+
+    Parameters
+    ----------
+    parents : tuple of str
+        Models, computed, vocabulary or raw tables it reads (the latter three with their schema).
+    run : callable
+        Given the engine, writes the table (`engine.write`).
+    fingerprint : str
+        Changes whenever the same input would give another output.
+    """
+
+    parents: tuple[str, ...]
+    run: Callable[[Engine], None]
+    fingerprint: str
+
+
+@dataclass(frozen=True)
+class Step:
+    """What a build did with one table.
+
+    Parameters
+    ----------
+    name, layer : str
+        The table, and the layer it stands in (`computed` for Python's).
+    action : str
+        skip, view, full, partial or computed.
+    parts : frozenset of date, or "everything"
+        What of it was rebuilt.
+    seconds : float
+        Time it took.
+    number, total : int
+        Place in the build, from 1, and number of tables.
+    """
+
+    name: str
+    layer: str
+    action: str
+    parts: Parts
+    seconds: float
+    number: int
+    total: int
+
+
+def build(
+    engine: Engine,
+    models: Sequence[Model],
+    steps: Mapping[str, Computed] | None = None,
+    progress: Callable[[Step], None] | None = None,
+    *,
+    full: bool = False,
+) -> list[Step]:
+    """Bring every model and computed table up to date; return one step for each, in order.
+
+    Parameters
+    ----------
+    engine : Engine
+        Where the tables live.
+    models : sequence of Model
+        As `models.load` gives them.
+    steps : mapping of str to Computed
+        Computed tables by name (`computed.something`).
+    progress : callable
+        Called after each step.
+    full : bool
+        Rebuild everything, whatever was remembered.
+
+    Raises
+    ------
+    KinbayError
+        Where tables read one another in a circle or a computed table is missing.
+    """
+    nodes: dict[str, Model | Computed] = {m.name: m for m in models} | dict(steps or {})
+    order = arrange(nodes)
+    prints = _fingerprints(order, nodes)
+    remembered = engine.state()
+    known = BuildState() if full else remembered
+    sources = _Sources(engine, nodes, known)
+    for name in set(remembered.fingerprints) - set(order):
+        engine.drop(name)
+    rebuilt: dict[str, Parts] = {}
+    done = []
+    for number, name in enumerate(order, 1):
+        started, node = time.perf_counter(), nodes[name]
+        is_same = known.fingerprints.get(name) == prints[name]
+        parts = _stale(engine, node, nodes, sources, rebuilt) if is_same else EVERYTHING
+        if not is_same:
+            engine.forget([name])
+        action = _bring_up_to_date(engine, name, nodes, parts, is_same)
+        rebuilt[name] = parts
+        layer = node.layer if isinstance(node, Model) else "computed"
+        done.append(Step(name, layer, action, parts, time.perf_counter() - started, number, len(order)))
+        if progress:
+            progress(done[-1])
+    engine.remember(BuildState(sources.newest_batch, prints, sources.marks_now()), rebuilt)
+    return done
+
+
+def arrange(nodes: Mapping[str, Model | Computed]) -> list[str]:
+    """Return the names of all tables, parents before children.
+
+    Raises
+    ------
+    KinbayError
+        Where tables read one another in a circle, or a computed table nobody makes is read.
+    """
+    graph = {name: sorted(p for p in _reads(node) if _is_made(p)) for name, node in sorted(nodes.items())}
+    for name, parents in graph.items():
+        for parent in parents:
+            if parent not in nodes:
+                raise KinbayError(f"{name} reads {parent}, which no step makes", name)
+    try:
+        return list(TopologicalSorter(graph).static_order())
+    except CycleError as error:
+        raise KinbayError("Tables read one another in a circle", " > ".join(error.args[1])) from error
+
+
+def _reads(node: Model | Computed) -> tuple[str, ...]:
+    return node.parents + node.sources if isinstance(node, Model) else node.parents
+
+
+def _is_made(name: str) -> bool:
+    """Whether a build makes it, rather than finding it there: models and computed tables."""
+    return "." not in name or name.startswith("computed.")
+
+
+def _fingerprints(order: Sequence[str], nodes: Mapping[str, Model | Computed]) -> dict[str, str]:
+    """Hash of each table's own definition and of everything it is made from."""
+    prints: dict[str, str] = {}
+    for name in order:
+        node = nodes[name]
+        if isinstance(node, Model):
+            own = f"{node.kind}\n{node.partition_by}\n{node.changed}\n{node.query.sql('duckdb', comments=False)}"
+        else:
+            own = node.fingerprint
+        lines = [name, own, *(prints[p] for p in sorted(_reads(node)) if p in prints)]
+        prints[name] = hashlib.sha256("\n".join(lines).encode()).hexdigest()[:16]
+    return prints
+
+
+class _Sources:
+    """The tables a build finds: which have grown since the last build, and which are not what they were."""
+
+    def __init__(self, engine: Engine, nodes: Mapping[str, Model | Computed], known: BuildState) -> None:
+        self._engine = engine
+        names = {s for node in nodes.values() for s in _reads(node) if not _is_made(s)}
+        if missing := sorted(s for s in names if not engine.columns(s)):
+            raise KinbayError("A table the models read is not in the work file", missing[0])
+        if engine.columns("raw.store"):
+            names.add("raw.store")
+        self._batched = {s for s in names if "batch_id" in engine.columns(s)}
+        self._plain = names - self._batched
+        self.last_batch = known.batch_id
+        self.grown = {s for s in self._batched if self._has_new(s)}
+        kept = {s: engine.mark(s, known.batch_id) for s in names}
+        self.altered = {s for s in names if s in known.marks and known.marks[s] != kept[s]}
+        self._marks = kept
+        self.restarted = "raw.store" in self.altered
+        newest = [engine.values(f"select max(batch_id) from {s}")[0] for s in sorted(self.grown)]  # noqa: S608
+        self.newest_batch: int = max([known.batch_id, *(n for n in newest if n is not None)])
+
+    def _has_new(self, source: str) -> bool:
+        new = f"select 1 from {source} where batch_id > {self.last_batch} limit 1"  # noqa: S608 - a model's own table
+        return bool(self._engine.values(new))
+
+    def marks_now(self) -> dict[str, str]:
+        """The marks to remember: those of grown tables counted again up to the newest batch."""
+        return self._marks | {s: self._engine.mark(s, self.newest_batch) for s in self.grown}
+
+
+def _stale(
+    engine: Engine,
+    node: Model | Computed,
+    nodes: Mapping[str, Model | Computed],
+    sources: _Sources,
+    dirty: Mapping[str, Parts],
+) -> Parts:
+    """Return what of a table must be rebuilt, its own definition being unchanged."""
+    reads = [r for r in _reads(node) if not _is_made(r)]
+    grown = [r for r in reads if r in sources.grown]
+    if sources.restarted or any(r in sources.altered for r in reads):
+        return EVERYTHING
+    changed = node.changed if isinstance(node, Model) else None
+    if grown and not changed:
+        return EVERYTHING
+    parts: set[dt.date] = set()
+    if grown and changed:
+        parts.update(engine.values(changed.replace("@last_batch", str(sources.last_batch))))
+    own_partition = node.partition_by if isinstance(node, Model) else None
+    for parent in (r for r in _reads(node) if _is_made(r)):
+        touched, other = dirty[parent], nodes[parent]
+        if not touched:
+            continue
+        their_partition = other.partition_by if isinstance(other, Model) else None
+        if touched == EVERYTHING or own_partition is None or own_partition != their_partition:
+            return EVERYTHING
+        parts.update(touched)
+    return frozenset(parts) if own_partition or not parts else EVERYTHING
+
+
+def _bring_up_to_date(
+    engine: Engine,
+    name: str,
+    nodes: Mapping[str, Model | Computed],
+    parts: Parts,
+    is_same: bool,
+) -> str:
+    """Rebuild the parts of one table whose definition is the same or not; return what was done."""
+    node = nodes[name]
+    if isinstance(node, Computed):
+        if not parts:
+            return "skip"
+        node.run(engine)
+        return "computed"
+    if node.kind == "view":
+        if is_same:
+            return "skip"
+        engine.create_view(name, node.query)
+        return "view"
+    if parts == EVERYTHING:
+        engine.replace_table(name, node.partition_by, node.query)
+        return "full"
+    if not parts:
+        return "skip"
+    only = within(str(node.partition_by), parts)
+    engine.replace_partitions(name, only, _only_parts(node, nodes, only))
+    return "partial"
+
+
+def within(column: str, parts: frozenset[dt.date]) -> exp.Expr:
+    """Return the condition that a date column holds one of `parts`."""
+    dates = [exp.cast(exp.Literal.string(part.isoformat()), "date") for part in sorted(parts)]
+    return exp.column(column).isin(*dates)
+
+
+def _only_parts(model: Model, nodes: Mapping[str, Model | Computed], only: exp.Expr) -> exp.Select:
+    """The model's query over the wanted partitions of its parents.
+
+    Each parent that is kept in the same partitions is narrowed where it is read, which no optimiser
+    has to find out; the result is narrowed once more, for parents that are not.
+    """
+
+    def narrow(node: exp.Expr) -> exp.Expr:
+        if not isinstance(node, exp.Table) or node.db or node.name not in model.parents:
+            return node
+        parent = nodes[node.name]
+        if not isinstance(parent, Model) or parent.partition_by != model.partition_by:
+            return node
+        alias = node.alias or node.name
+        return exp.select("*").from_(exp.to_table(node.name)).where(only.copy()).subquery(alias)
+
+    narrowed = cast("exp.Select", model.query.copy().transform(narrow))
+    return exp.select("*").from_(narrowed.subquery("model")).where(only.copy())
