@@ -140,9 +140,9 @@ def findings(
 ) -> None:
     """Print what stands out, best evidence first."""
     from pipeline.findings import listing, published
-    from pipeline.warehouse import publish
+    from pipeline.warehouse import published as files
 
-    with publish.reading(Home.find(home)) as connection:
+    with files.reading(Home.find(home)) as connection:
         found = published.read_findings(connection, kind=kind, van=van, tier=tier, where=where)
     if output is TableFormat.json:
         print_json(found)
@@ -160,9 +160,9 @@ def van(
 ) -> None:
     """Print one van against its siblings, every reading and state."""
     from pipeline.findings import listing
-    from pipeline.warehouse import publish
+    from pipeline.warehouse import published as files
 
-    with publish.reading(Home.find(home)) as connection:
+    with files.reading(Home.find(home)) as connection:
         cells = listing.van_cells(connection, name)
     if output is TableFormat.json:
         print_json(cells)
@@ -199,9 +199,9 @@ def export(
     home: HomeOption = None,
 ) -> None:
     """Write all published tables and findings, a file each."""
-    from pipeline.warehouse import publish
+    from pipeline.warehouse import published as files
 
-    names = publish.export_tables(Home.find(home), folder, output.value)
+    names = files.export_tables(Home.find(home), folder, output.value)
     say(f"Wrote {len(names)} tables to {folder}.")
 
 

@@ -13,7 +13,7 @@ import duckdb
 from pipeline.errors import KinbayError
 from pipeline.findings.published import iso, rows_of
 from pipeline.settings import Home
-from pipeline.warehouse import publish
+from pipeline.warehouse import published
 
 STALE_DAYS = 60
 OLD_BUILD_DAYS = 14
@@ -144,7 +144,7 @@ def check(home: Home) -> Health:
     waiting = _waiting(home)
     if not home.pointer.exists():
         return Health(None, None, (*waiting, Matter("build", "Nothing is built yet.", "Run kinbay build.")))
-    with publish.reading(home) as connection:
+    with published.reading(home) as connection:
         build = rows_of(connection, "select built_at, data_to from builds")[0]
         found = [*waiting, *_rejects(connection), *_contradictions(connection), *_stale(connection)]
     return Health(

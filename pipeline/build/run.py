@@ -1,0 +1,161 @@
+"""One build: models, computed tables, checks, publishing."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from importlib import resources
+from typing import Any
+
+from pipeline.build import effects, findings, scores
+from pipeline.errors import KinbayError
+from pipeline.settings import Home, Settings
+from pipeline.warehouse import checks, lock, models, publish, raw, runner, words
+from pipeline.warehouse.checks import CheckResult
+from pipeline.warehouse.engines import DuckDB, Engine
+
+_COUNTS = """
+select
+    (select count(*) from vans) as vans,
+    (select count(*) from scans) as scans,
+    (select coalesce(sum(n_readings), 0) from scans) as readings,
+    (select max(data_to) from int_fleet) as data_to,
+    (select coalesce(sum(cells_tested), 0) from computed.score_summary) as cells_tested,
+    (select max(p_cutoff) from computed.score_summary) as p_cutoff,
+    (select coalesce(sum(expected_by_chance), 0) from computed.score_summary) as expected_by_chance,
+    (select count(*) from findings where tier = 'finding') as n_findings
+"""
+
+
+@dataclass(frozen=True)
+class BuildReport:
+    """What a build did.
+
+    Parameters
+    ----------
+    build_id : str
+        Name of the build; empty where a check stopped it.
+    is_published : bool
+        False where a stop check kept the last build in place.
+    counts : mapping
+        The row of table `builds`.
+    rebuilt, total : int
+        Tables rebuilt at least in part, of all.
+    results : tuple of CheckResult
+        What the checks found.
+    """
+
+    build_id: str
+    is_published: bool
+    counts: Mapping[str, Any]
+    rebuilt: int
+    total: int
+    results: tuple[CheckResult, ...]
+
+    def lines(self) -> list[str]:
+        """Return the report as lines for a terminal, the outcome last."""
+        told = [
+            f"{'Stopped by' if r.stops else 'Mind'} {r.name}: {r.n_rows} rows against: {r.sentence} {r.remedy}".rstrip()
+            for r in self.results
+            if r.n_rows
+        ]
+        c = self.counts
+        if not self.is_published:
+            return [*told, "Not published; the last build stays."]
+        return [
+            *told,
+            f"Built {self.build_id}: {c['vans']} vans, {c['scans']:,} scans, {c['readings']:,} readings; "
+            f"{c['cells_tested']:,} comparisons, {c['n_findings']} findings "
+            f"(about {c['expected_by_chance']:.1f} expected by chance).",
+        ]
+
+
+def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
+    """Return the tables that Python makes between the models, by name."""
+
+    def nothing(engine: Engine) -> None:
+        """The step before wrote this table too."""
+
+    said = _code_print(settings)
+    made = {
+        effects.MONTHS: runner.Computed(effects.PARENTS, effects.write_effects, said),
+        scores.SCORES: runner.Computed(scores.PARENTS, partial(scores.write_scores, settings=settings), said),
+        findings.FINDINGS: runner.Computed(
+            findings.PARENTS, partial(findings.write_findings, settings=settings), said
+        ),
+    }
+    for with_it, name in (
+        (effects.MONTHS, effects.READERS),
+        (effects.MONTHS, effects.FACTORS),
+        (scores.SCORES, scores.SUMMARY),
+    ):
+        made[name] = runner.Computed((with_it,), nothing, said)
+    return made
+
+
+def _code_print(settings: Settings) -> str:
+    """Hash of the code and data behind the computed tables: another version computes them afresh."""
+    digest = hashlib.sha256(settings.model_dump_json().encode())
+    for package in ("pipeline.compare", "pipeline.build", "pipeline.findings", "pipeline.vocabulary"):
+        for file in sorted(resources.files(package).iterdir(), key=lambda f: f.name):
+            if file.is_file() and not file.name.endswith(".pyc"):
+                digest.update(file.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def _refuse_empty(engine: DuckDB) -> None:
+    if not engine.values("select 1 from raw.scans limit 1") and not engine.values(
+        "select 1 from raw.vans limit 1"
+    ):
+        raise KinbayError("There is nothing to build", remedy="Load files first: kinbay load FILE ...")
+
+
+def build(
+    home: Home, full: bool = False, progress: Callable[[str, int, int], None] | None = None
+) -> BuildReport:
+    """Bring every model and computed table of a home up to date and publish the marts.
+
+    Parameters
+    ----------
+    home : Home
+        The fleet's folder.
+    full : bool
+        Build everything afresh instead of what new rows can have changed.
+    progress : callable
+        Called with the table's name, its place and the number of tables.
+
+    Raises
+    ------
+    KinbayError
+        Where nothing was loaded yet, another process holds the work file, or a setting is wrong.
+    """
+
+    def show(step: runner.Step) -> None:
+        if progress:
+            progress(step.name, step.number, step.total)
+
+    settings = home.settings
+    with lock.hold(home.warehouse / ".lock"), raw.open_work(home) as connection:
+        words.write(connection, settings)
+        engine = DuckDB(connection)
+        _refuse_empty(engine)
+        plan = models.load()
+        done = runner.build(engine, plan, computed_steps(settings), show, full=full)
+        results = checks.run(engine, [*checks.load(), *checks.key_checks(plan, done)])
+        counts = dict(engine.arrow(_COUNTS).to_pylist()[0])
+        rebuilt = sum(step.action not in ("skip",) for step in done)
+        if any(r.stops for r in results):
+            return BuildReport("", False, counts, rebuilt, len(done), tuple(results))
+        now = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
+        batch = engine.values("select coalesce(max(batch_id), 0) from raw.files")[0]
+        counts |= {"build_id": _build_id(now, batch), "built_at": now}
+        publish.publish(engine, plan, home.warehouse, counts, results)
+    return BuildReport(counts["build_id"], True, counts, rebuilt, len(done), tuple(results))
+
+
+def _build_id(now: datetime, batch: int) -> str:
+    """A short name that no two builds share: the time it was built and the newest batch in it."""
+    return f"{now:%Y%m%d-%H%M%S}-{batch}"
