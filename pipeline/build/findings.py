@@ -21,9 +21,7 @@ PARENTS = (
     "vocab.parameters", "vocab.settings",
 )  # fmt: skip
 _CELLS = "select * from sibling_scores where tier in ('finding', 'likely', 'watch') order by channel, van, parameter, state"
-_CONFLICTS = (
-    "select * from record_conflicts order by conflict_kind, van, parameter, at, scan_key, other_scan_key"
-)
+_CONFLICTS = "select * from record_conflicts order by conflict_kind, van, parameter, record_conflicts.at, scan_key, other_scan_key"
 _VANS = """
 select v.*,
     v.odometer_km is not null and v.odometer_km = max(v.odometer_km) over (partition by v.cohort_id)

@@ -146,6 +146,7 @@ def build(
         done = runner.build(engine, plan, computed_steps(settings), show, full=full)
         results = checks.run(engine, [*checks.load(), *checks.key_checks(plan, done)])
         counts = dict(engine.arrow(_COUNTS).to_pylist()[0])
+        counts |= {name: int(counts[name]) for name in ("readings", "cells_tested")}
         rebuilt = sum(step.action not in ("skip",) for step in done)
         if any(r.stops for r in results):
             return BuildReport("", False, counts, rebuilt, len(done), tuple(results))
