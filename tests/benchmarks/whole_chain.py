@@ -26,7 +26,7 @@ from pipeline import build as building
 from pipeline import ingest
 from pipeline.findings import published
 from pipeline.settings import Home
-from pipeline.warehouse import published as files
+from pipeline.warehouse import published as marts
 
 SIZES = (4, 5, 6, 8, 10, 12, 16, 24)
 # reading: level, sd between vans, sd between scans, sd between rows, seasonal swing (canonical units)
@@ -161,7 +161,7 @@ def run_fleet(seed: int, options: Options) -> tuple[list[Planted], list[dict[str
         started = time.perf_counter()
         ingest.load(home, [files])
         building.build(home)
-        with files.reading(home) as connection:
+        with marts.reading(home) as connection:
             found = published.read_findings(connection, tier="finding")
     return planted, found["findings"], time.perf_counter() - started
 

@@ -1,0 +1,172 @@
+"""How often the score is wrong on healthy fleets and how often it finds a planted fault, with the shipped tables.
+
+    python -m tests.benchmarks.healthy_fleets [fleets a setting]
+
+Every fleet is 18 measures on about 80 vans (about 1,450 cells), seeded by its number. Cohort variances scatter (d0
+= 8 unless said), vans have 2 to 20 scans, and scans scatter (w2 = half the variance between vans). A fault is
+a shift of so many standard deviations of a healthy van's value: sqrt(tau2 + w2/m) of its own cohort.
+Intervals are 95 % Wilson for shares and exact Poisson for counts per fleet.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from pipeline.compare.intervals import wilson
+from pipeline.compare.score import Cells, NullTables, Rules, Scores, score_cells
+
+MEASURES = 18
+MIXED = (4, 5, 6, 7, 9, 11, 14, 24)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """How the vans of a simulated fleet are."""
+
+    cohorts: tuple[int, ...]
+    d0: float = 8.0
+    law_df: float = np.inf
+    noise: float = 0.5
+    scans: tuple[int, int] = (2, 20)
+    measures: int = MEASURES
+
+
+def simulate_fleet(
+    rng: np.random.Generator, setting: Setting, faults: int = 0, sigma: float = 0.0
+) -> tuple[Cells, NDArray[np.bool_]]:
+    """Return one fleet and which of its cells are faulty."""
+    sizes = np.array(setting.cohorts)
+    vans, cohorts, measures = int(sizes.sum()), len(sizes), setting.measures
+    cohort = np.repeat(np.arange(cohorts), sizes)
+    scans = rng.integers(setting.scans[0], setting.scans[1] + 1, vans)
+    unit = 10.0 ** rng.uniform(-2, 3, measures)
+    spread = np.ones((measures, cohorts))
+    if np.isfinite(setting.d0):
+        spread = np.sqrt(setting.d0 / rng.chisquare(setting.d0, (measures, cohorts)))
+    between = rng.standard_normal((measures, vans))
+    if np.isfinite(setting.law_df):
+        df = setting.law_df
+        between = rng.standard_t(df, (measures, vans)) / np.sqrt(df / (df - 2))
+    between *= spread[:, cohort]
+    values = between + rng.standard_normal((measures, vans)) * np.sqrt(setting.noise / scans)
+    scale = np.sqrt(spread[:, cohort] ** 2 + setting.noise / scans)
+    is_faulty = np.zeros(values.shape, dtype=bool)
+    is_faulty.ravel()[rng.choice(values.size, faults, replace=False)] = True
+    values += is_faulty * sigma * scale * rng.choice((-1.0, 1.0), values.shape)
+    values = (values + rng.uniform(-9, 9, (measures, cohorts))[:, cohort]) * unit[:, None]
+    number = np.repeat(np.arange(measures), vans)
+    cells = Cells(
+        measure=number,
+        group=number * cohorts + np.tile(cohort, measures),
+        y=values.ravel(),
+        m=np.tile(scans.astype(np.float64), measures),
+        w2=setting.noise * unit**2,
+        resolution=unit * 1e-3,
+        smallest_useful=np.full(measures, np.nan),
+    )
+    return cells, is_faulty.ravel()
+
+
+def score_fleet(cells: Cells) -> Scores:
+    """Score with the tables and rules as shipped."""
+    return score_cells(cells, NullTables.load(), Rules())
+
+
+def count_false_findings(setting: Setting, fleets: Iterable[int]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return, per healthy fleet, the cells that are findings, and those marked robust."""
+    plain, robust = [], []
+    for fleet in fleets:
+        scores = score_fleet(simulate_fleet(np.random.default_rng([1, fleet]), setting)[0])
+        plain.append(int((scores.tier == 0).sum()))
+        robust.append(int((scores.robust & (scores.tier == 0)).sum()))
+    return np.array(plain), np.array(robust)
+
+
+def count_recall(setting: Setting, sigma: float, faults: int, fleets: Iterable[int]) -> NDArray[np.int64]:
+    """Return (faults found, faults, false findings, robust found, robust false) summed over fleets with faults."""
+    total = np.zeros(5, dtype=np.int64)
+    for fleet in fleets:
+        cells, is_faulty = simulate_fleet(np.random.default_rng([2, fleet]), setting, faults, sigma)
+        scores = score_fleet(cells)
+        is_finding = scores.tier == 0
+        found, false = is_finding & is_faulty, is_finding & ~is_faulty
+        total += [
+            found.sum(),
+            is_faulty.sum(),
+            false.sum(),
+            (found & scores.robust).sum(),
+            (false & scores.robust).sum(),
+        ]
+    return total
+
+
+def main() -> None:
+    """Print every target of the score beside what was measured."""
+    fleets = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    mixed = Setting(MIXED)
+    healthy = {
+        "mixed 4-24": mixed,
+        "mixed, d0 = 3": replace(mixed, d0=3.0),
+        "mixed, equal variances": replace(mixed, d0=np.inf),
+        "mixed, no scan noise": replace(mixed, noise=0.0),
+        "mixed, scan noise 8 tau2": replace(mixed, noise=8.0),
+        "mixed, 1-20 scans, noise 2": replace(mixed, noise=2.0, scans=(1, 20)),
+        "16 x 5 vans": Setting((5,) * 16),
+        "9 x 9 vans": Setting((9,) * 9),
+        "5 x 17 vans": Setting((17,) * 5),
+        "3 x 27 vans": Setting((27,) * 3),
+        "3 cohorts 24, 5, 5 x 42 measures": Setting((24, 5, 5), measures=42),
+        "3 cohorts 24, 5, 5, equal variances": Setting((24, 5, 5), d0=np.inf, measures=42),
+        "3 cohorts 6, 8, 10, 6 measures": Setting((6, 8, 10), measures=6),
+        "2 cohorts of 40 (nothing pooled)": Setting((40, 40)),
+        "vans t with 8 df, mixed": replace(mixed, law_df=8.0),
+        "vans t with 5 df, mixed": replace(mixed, law_df=5.0),
+        "vans t with 3 df, mixed": replace(mixed, law_df=3.0),
+    }
+    _say("healthy fleets: false findings per fleet [95 %], share of fleets with any, marked robust per fleet")
+    for name, setting in healthy.items():
+        plain, robust = count_false_findings(setting, range(fleets))
+        any_low, any_high = wilson(np.array([(plain > 0).sum()]), np.array([fleets]))
+        _say(
+            f"  {name:38s} {_rate(plain)}   any {np.mean(plain > 0):.2f} [{any_low[0]:.2f}, {any_high[0]:.2f}]"
+            f"   robust {_rate(robust)}"
+        )
+    _say("recall of 2 faults a fleet [95 %], false discovery share")
+    recall = {
+        "4 siblings": Setting((5,) * 16),
+        "8 siblings": Setting((9,) * 9),
+        "16 siblings": Setting((17,) * 5),
+        "mixed 4-24": mixed,
+        "mixed, t 8 df": replace(mixed, law_df=8.0),
+        "mixed, t 5 df": replace(mixed, law_df=5.0),
+    }
+    for name, setting in recall.items():
+        for sigma in (3.0, 4.0, 5.0, 6.0, 8.0):
+            found, planted, false, robust, robust_false = count_recall(setting, sigma, 2, range(fleets))
+            low, high = wilson(np.array([found]), np.array([planted]))
+            _say(
+                f"  {name:14s} {sigma:.0f} sigma  {found / planted:.2f} [{low[0]:.2f}, {high[0]:.2f}]"
+                f"  false {false}/{found + false}  robust {robust / planted:.2f}, false {robust_false}"
+            )
+
+
+def _rate(counts: NDArray[np.int64]) -> str:
+    total, fleets = int(counts.sum()), len(counts)
+    low = stats.chi2.ppf(0.025, 2 * total) / 2 / fleets if total else 0.0
+    high = stats.chi2.ppf(0.975, 2 * total + 2) / 2 / fleets
+    return f"{total / fleets:.3f} [{low:.3f}, {high:.3f}]"
+
+
+def _say(text: str) -> None:
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()
