@@ -12,6 +12,8 @@ import time
 import urllib.error
 import urllib.request
 import webbrowser
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 from starlette.middleware import Middleware
@@ -19,6 +21,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from streamlit.starlette import App
 
+from dashboard.charts.prepare import prepare_charts
 from pipeline.errors import KinbayError
 
 FIRST_PORT, TRIED_PORTS = 8501, 50
@@ -53,9 +56,17 @@ class StrictHeaders:
         await self.app(scope, receive, send_strict)
 
 
+@asynccontextmanager
+async def warm_up(_: App) -> AsyncIterator[None]:
+    """Load and build what the first page needs while the browser is still on its way."""
+    threading.Thread(target=prepare_charts, daemon=True).start()
+    yield
+
+
 # What `streamlit run` serves: the frame in app.py, compressed for phones in the yard.
 app = App(
     Path(__file__).with_name("app.py"),
+    lifespan=warm_up,
     middleware=[Middleware(StrictHeaders), Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)],
 )
 

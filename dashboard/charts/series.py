@@ -55,7 +55,7 @@ def _work(events: pl.DataFrame, scans: pl.DataFrame) -> pl.DataFrame:
 
 
 @cache
-def _template(theme_name: str) -> dict[str, Any]:
+def build_template(theme_name: str) -> dict[str, Any]:
     """Build and check the spec once per theme."""
     theme: Theme = THEMES[theme_name]
     x = alt.X("at:T", axis=alt.Axis(title=None, grid=False, tickCount=6, format="%b %Y", labelOverlap=True))
@@ -102,8 +102,10 @@ def draw_series(
         Colours and font.
     """
     title = f"{reading.parameter_name} ({reading.unit})" if reading.unit else reading.parameter_name
-    spec = fill(_template(theme.name), height=_HEIGHT, axis_title=title)
+    spec = fill(build_template(theme.name), height=_HEIGHT, axis_title=title)
     data = {"months": _months(months), "scans": _scans(scans, reading), "work": _work(events, scans)}
+    # Layers without data are left out: they would only make the browser complain of an endless axis.
+    spec["layer"] = [layer for layer in spec["layer"] if data[layer["data"]["name"]].height]
     alt_text = f"{reading.title} of van {clean_text(van)} over time: {count_of(scans.height, 'scan')}"
     if scans.height:
         first, last = scans.row(0, named=True), scans.row(-1, named=True)

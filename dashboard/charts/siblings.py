@@ -13,7 +13,7 @@ from dashboard.charts.palette import GLYPHS, SIZES, THEMES, WORDS, Theme
 from dashboard.charts.words import Reading, clean_text, count_of, say_verdict
 
 MOST_COHORTS = 12
-_HEADER, _STRIP, _GAP = 22, 50, 12
+_HEADER, _STRIP, _GAP = 24, 50, 14
 _LEVELS = (0, 1, -1, 2, -2, 3, -3)
 _LEVEL_STEP = 6.5
 _DOT_SHARE = 0.024  # width of a mark as a share of the value axis, on a chart about 500 px wide
@@ -78,7 +78,7 @@ def _bands(
                 "median": row["sibling_median"],
                 "high": row["sibling_high"],
                 "note": "" if row["sibling_low"] is not None else f"No range: {clean_text(row['reason'])}",
-                "header_y": top - 8,
+                "header_y": top - 11,
                 "top": top,
                 "bottom": top + _STRIP,
                 "note_y": top + _STRIP + 2,
@@ -140,7 +140,7 @@ def _chosen(
 
 
 @cache
-def _template(theme_name: str) -> dict[str, Any]:
+def build_template(theme_name: str) -> dict[str, Any]:
     """Build and check the spec once per theme; only data, height and titles change afterwards."""
     theme: Theme = THEMES[theme_name]
     x_axis = alt.Axis(title="{axis}", tickCount=7, labelOverlap=True)
@@ -219,7 +219,7 @@ def draw_siblings(
         "chosen": chosen,
     }
     height = len(cohorts) * (_HEADER + _STRIP + _GAP) + 8
-    spec = fill(_template(theme.name), height=height, axis_title=reading.axis, x_domain=domain)
+    spec = fill(build_template(theme.name), height=height, axis_title=reading.axis, x_domain=domain)
     counts = dict(cells.group_by("verdict").len().iter_rows())
     told = ", ".join(f"{counts[v]} {WORDS[v].lower()} {GLYPHS[v]}" for v in WORDS if v in counts)
     alt_text = f"Strip plot of {reading.title}: {count_of(cells.height, 'van')}, {told}."

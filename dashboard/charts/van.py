@@ -75,7 +75,7 @@ def _rows(cells: pl.DataFrame) -> pl.DataFrame:
 
 
 @cache
-def _template(theme_name: str) -> dict[str, Any]:
+def build_template(theme_name: str) -> dict[str, Any]:
     """Build and check the spec once per theme."""
     theme: Theme = THEMES[theme_name]
     y_scale = alt.Scale(domain=[0, 1], reverse=True, nice=False, zero=False)
@@ -132,7 +132,7 @@ def draw_van(van: str, cells: pl.DataFrame, theme: Theme, *, legend: bool = True
     rows = _rows(standing)
     ends = [-_LEAST_SPAN, _LEAST_SPAN, *rows["at"], *rows["from"], *rows["to"]]
     height = max(1, rows.height) * _ROW + 6
-    spec = fill(_template(theme.name), height=height, axis_title=AXIS, x_domain=span(ends))
+    spec = fill(build_template(theme.name), height=height, axis_title=AXIS, x_domain=span(ends))
     if not legend:
         for layer in spec["layer"]:
             for channel in ("shape", "color"):

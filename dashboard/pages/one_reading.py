@@ -16,7 +16,15 @@ from dashboard.exports.files import picture_series, picture_siblings
 from dashboard.exports.picture import SERIES_KEY, SIBLINGS_KEY
 from dashboard.parts.links import choose_reading, choose_van, link_to, list_readings, most_telling_reading
 from dashboard.parts.plain import escape
-from dashboard.parts.screen import clean_columns, file_stem, offer_downloads, picked, show_chart
+from dashboard.parts.screen import (
+    clean_columns,
+    file_stem,
+    offer_downloads,
+    pick_key,
+    picked,
+    remember_pick,
+    show_chart,
+)
 from dashboard.parts.view import View, page
 from dashboard.questions import findings, siblings, vans
 
@@ -24,11 +32,12 @@ _ORDER = {"above": 0, "below": 0, "borderline": 1, "within": 2, "not_judged": 3}
 _CHANNEL_OF = {word: channel for channel, word in CHANNELS.items()}
 
 
-def take_pick() -> None:
+def take_pick(key: str) -> None:
     """A click on a mark chooses its van."""
-    van = picked("reading_strip", "van")
+    van = picked(key, "van")
     if van is not None:
         st.session_state["van"] = van
+        remember_pick("reading_strip", key, van)
 
 
 def take_row(key: str, names: list[str]) -> None:
@@ -170,6 +179,8 @@ def show(view: View) -> None:
             bind="query-params",
             required=True,
         )
+    if reading is None:
+        return
     reading = Reading(**{**vars(reading), "channel": _CHANNEL_OF[word or CHANNELS["level"]]})
     asked = (view.warehouse, reading.parameter, reading.state, reading.channel)
     cells = siblings.list_sibling_cells(*asked, view.vans)
@@ -184,9 +195,9 @@ def show(view: View) -> None:
     chart_side, table_side = st.columns([1, 1], gap="medium")
     ranges = siblings.list_cohort_ranges(*asked)
     with chart_side:
-        show_chart(
-            draw_siblings(cells, ranges, reading, van, view.theme), key="reading_strip", on_pick=take_pick
-        )
+        key = pick_key("reading_strip", van)
+        chart = draw_siblings(cells, ranges, reading, van, view.theme)
+        show_chart(chart, key=key, on_pick=partial(take_pick, key))
         if cells["cohort_id"].n_unique() > MOST_COHORTS:
             st.caption(
                 f"{MOST_COHORTS} groups drawn of {cells['cohort_id'].n_unique()}; narrow the filters to see others."

@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboard.charts.words import Reading, clean_text
 from dashboard.parts.filter_bar import as_query
+from dashboard.parts.plain import escape
 from dashboard.parts.view import View
 from dashboard.questions import fleet
 
@@ -25,8 +26,18 @@ def link_to(page: str, label: str, view: View, *, icon: str | None = None, **cho
     st.page_link(PAGES[page], label=label, icon=icon, query_params=query)
 
 
+def name_stray(key: str, known: list[str], what: str) -> bool:
+    """Say so where the address asks for something that is not here; the box would silently ignore it."""
+    asked = st.query_params.get(key)
+    if asked is None or asked in {clean_text(name) for name in known}:
+        return False
+    st.warning(f"{what} “{escape(asked)}”. Choose another, or show all vans.", icon=":material/link_off:")
+    return True
+
+
 def choose_van(view: View, *, placeholder: str) -> str | None:
     """Draw the van box and return the chosen van; the twin of every click on a mark or row."""
+    name_stray("van", view.vans, "Among the vans shown there is none called")
     return st.selectbox(
         "Van",
         view.vans,
@@ -44,13 +55,20 @@ def list_readings(view: View) -> dict[str, Reading]:
     return {reading.title: reading for reading in map(Reading.from_row, rows)}
 
 
-def choose_reading(readings: dict[str, Reading], first: str) -> Reading:
-    """Draw the reading box and return the chosen reading; `first` is chosen where none is yet."""
+def choose_reading(readings: dict[str, Reading], first: str) -> Reading | None:
+    """Draw the reading box and return the chosen reading; `first` is chosen where none is yet.
+
+    None where the address asks for a reading that no van of the fleet has.
+
+    The box has no default of its own: the page is entered anew with the first choice in its address, so that
+    what is shown always stands there and a link keeps its meaning after the next build.
+    """
     if st.session_state.get("reading") is None and "reading" not in st.query_params:
-        st.session_state["reading"] = first
-    # No default of its own: whatever is shown then stands in the address, and a link keeps its meaning.
+        asked = {name: st.query_params.get_all(name) for name in st.query_params}
+        st.switch_page(PAGES["reading"], query_params=asked | {"reading": [first]})
+    is_stray = name_stray("reading", list(readings), "No van of this fleet was ever read for")
     title = st.selectbox("Reading", list(readings), index=None, key="reading", bind="query-params")
-    return readings[title if title in readings else first]
+    return None if is_stray else readings[title if title in readings else first]
 
 
 def most_telling_reading(readings: dict[str, Reading], findings: pl.DataFrame) -> str:

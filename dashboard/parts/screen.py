@@ -36,6 +36,24 @@ def picked(key: str, field: str) -> str | None:
     return points[0].get(field) if points else None
 
 
+def pick_key(name: str, chosen: str | None) -> str:
+    """Return a chart key that is renewed when the choice was made elsewhere.
+
+    A chart forgets nothing by itself: after a choice by box or table, a second click on the mark clicked last
+    would say nothing new and be lost.
+    """
+    last: tuple[int, str | None] = st.session_state.get(f"{name}_last", (0, None))
+    if last[1] is not None and last[1] != chosen:
+        last = (last[0] + 1, None)
+        st.session_state[f"{name}_last"] = last
+    return f"{name}_{last[0]}"
+
+
+def remember_pick(name: str, key: str, value: str) -> None:
+    """Note that `value` was chosen by a click in the chart drawn under `key`."""
+    st.session_state[f"{name}_last"] = (int(key.rsplit("_", 1)[1]), value)
+
+
 def file_stem(*parts: str) -> str:
     """Make a file name of words: letters, digits and hyphens only."""
     return re.sub(r"[^a-z0-9]+", "-", clean_text(" ".join(parts)).casefold()).strip("-")[:80] or "kinbay"

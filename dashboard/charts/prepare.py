@@ -1,0 +1,13 @@
+"""Build every chart's spec before anybody waits for it."""
+
+from __future__ import annotations
+
+from dashboard.charts import series, siblings, van
+from dashboard.charts.palette import DARK, LIGHT
+
+
+def prepare_charts() -> None:
+    """Build and check each spec in light and dark; later only data and titles are swapped in."""
+    for theme in (LIGHT, DARK):
+        for chart in (siblings, van, series):
+            chart.build_template(theme.name)
