@@ -12,7 +12,6 @@ from pipeline.normalise.conventions import Conventions, Normalised
 from pipeline.normalise.faults import CELL_ONLY
 from pipeline.normalise.readings import canonical, meanings_of, values_of
 from pipeline.normalise.scan_keys import ScanKeys, find_scan_keys
-from pipeline.normalise.text import clean_names
 from pipeline.normalise.words import normalise_words
 
 FREEZE_FRAME = "ff_"
@@ -130,8 +129,8 @@ def _frames(cells: Cells, keys: ScanKeys, module: pl.Series, code: pl.Series) ->
             "parameter": meaning["parameter"],
             "value": value["value"],
             "quality": value["quality"],
-            "value_given": clean_names(cells.raw("value")),
-            "unit_given": clean_names(cells.raw("unit")),
+            "value_given": cells.raw("value").str.strip_chars(),
+            "unit_given": meaning["unit_given"],
         }
     )
     lost = cells.faults.lost

@@ -93,4 +93,6 @@ class Faults:
         """Return every fault, one row each, in line order; columns as `REJECT_SCHEMA`."""
         if not self._found:
             return empty_rejects()
-        return pl.concat([f.select(REJECT_SCHEMA.keys()) for f in self._found]).sort("line", maintain_order=True)
+        return pl.concat([f.select(REJECT_SCHEMA.keys()) for f in self._found]).sort(
+            "line", maintain_order=True
+        )

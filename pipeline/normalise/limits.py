@@ -7,7 +7,6 @@ import polars as pl
 from pipeline.normalise.cells import Cells
 from pipeline.normalise.conventions import Conventions, Normalised
 from pipeline.normalise.readings import limits_of, meanings_of
-from pipeline.normalise.text import clean_names
 from pipeline.normalise.words import normalise_words
 
 
@@ -29,7 +28,7 @@ def normalise_limits(given: pl.DataFrame, conventions: Conventions) -> Normalise
             "reader": cells.name("reader"),
             "state": normalise_words(cells.raw("state"), "state", cells.faults),
             "scope": cells.text("scope"),
-            "unit_given": clean_names(cells.raw("unit")),
+            "unit_given": meaning["unit_given"],
         }
     )
     return Normalised(

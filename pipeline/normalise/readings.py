@@ -9,7 +9,6 @@ from pipeline.normalise.cells import WRITE_NUMBER, Cells
 from pipeline.normalise.conventions import Conventions, Normalised
 from pipeline.normalise.numbers import Numbers, parse_numbers
 from pipeline.normalise.scan_keys import find_scan_keys
-from pipeline.normalise.text import clean_names
 from pipeline.normalise.words import normalise_words
 
 
@@ -89,8 +88,8 @@ def normalise_readings(given: pl.DataFrame, conventions: Conventions) -> Normali
             "mark": mark,
             "state": state,
             "quality": value["quality"],
-            "value_given": clean_names(cells.raw("value")),
-            "unit_given": clean_names(cells.raw("unit")),
+            "value_given": cells.raw("value").str.strip_chars(),
+            "unit_given": meaning["unit_given"],
         }
     )
     lost = cells.faults.lost

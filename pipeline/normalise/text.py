@@ -16,7 +16,7 @@ from pipeline import vocabulary
 LONGEST_CELL = 4000
 _UNSEEN = r"[\p{Cc}\p{Cf}\p{Zl}\p{Zp}]"
 _UNSEEN_IN_TEXT = r"[\p{Cc}\p{Zl}\p{Zp}\x{202A}-\x{202E}\x{2066}-\x{2069}\x{200B}\x{200E}\x{200F}\x{FEFF}]"
-_DASHES = frozenset("-–—_*.?/ ")
+_DASHES = frozenset("-–—_* ")
 
 
 def clean_names(given: pl.Series) -> pl.Series:

@@ -13,7 +13,7 @@ import polars as pl
 from pipeline import vocabulary
 from pipeline.errors import nearest
 from pipeline.normalise.questions import Answers, Question
-from pipeline.normalise.text import is_missing_word
+from pipeline.normalise.text import clean_names, is_missing_word
 
 MOST_HINTS = 200
 MEANING_SCHEMA: dict[str, pl.DataType] = {
@@ -34,7 +34,10 @@ SENTINEL_TOLERANCE = 1e-6
 
 @dataclass(frozen=True)
 class Meanings:
-    """What every pair of label and unit means: a table as `MEANING_SCHEMA`, and what has to be asked."""
+    """What every pair of label and unit means: a table as `MEANING_SCHEMA`, and what has to be asked.
+
+    The table also has `unit_given`, the unit as it is kept beside the value.
+    """
 
     table: pl.DataFrame
     questions: tuple[Question, ...]
@@ -123,7 +126,10 @@ def resolve_meanings(pairs: pl.DataFrame, answers: Answers, *, asks_units: bool 
         rows.append(row)
         if question is not None:
             questions[question.kind, question.subject] = question
-    return Meanings(pl.DataFrame(rows, schema=MEANING_SCHEMA, orient="row"), tuple(questions.values()))
+    table = pl.DataFrame(rows, schema=MEANING_SCHEMA, orient="row")
+    return Meanings(
+        table.with_columns(clean_names(table["unit"]).alias("unit_given")), tuple(questions.values())
+    )
 
 
 def _resolve(
