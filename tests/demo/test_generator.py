@@ -166,8 +166,10 @@ def test_the_sizes_asked_for_are_planted(made: Simulation) -> None:
     assert sizes.count(8) >= 5
     change = sorted(abs(e.sigma or 0) for e in made.scenario.effects if e.kinds[:1] == ("van_change",))
     assert change == [2, 3, 3, 4, 9]
-    twins = {e.van for e in level if e.parameter == "charge_air_temp"}
-    assert {made.scenario.cohort_of(str(v)).key for v in twins} == {"bracken-2018"}
+    for parameter, cohort in (("injection_timing", "tumbril-2018"), ("charge_air_temp", "bracken-2018")):
+        twins = {str(e.van) for e in level if e.parameter == parameter and abs(e.sigma or 0) == 8}
+        assert len(twins) == 2
+        assert {made.scenario.cohort_of(van).key for van in twins} == {cohort}
 
 
 def test_no_van_that_must_not_be_accused_carries_an_effect(made: Simulation) -> None:
