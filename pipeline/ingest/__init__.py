@@ -1,7 +1,7 @@
 """Ingesting: files into the raw store, out of it again, and all of it anew from the originals."""
 
-from pipeline.ingest.load import load, rebuild_raw
+from pipeline.ingest.loading import load, rebuild_raw
 from pipeline.ingest.reports import FileReport, LoadReport, Reject
-from pipeline.ingest.withdraw import Withdrawal, withdraw
+from pipeline.ingest.withdrawing import Withdrawal, withdraw
 
 __all__ = ["FileReport", "LoadReport", "Reject", "Withdrawal", "load", "rebuild_raw", "withdraw"]

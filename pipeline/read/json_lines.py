@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
 
 import duckdb
@@ -13,14 +15,11 @@ from pipeline.read.sheets import BROKEN_SCHEMA, MOST_COLUMNS, Piece, Sheet, part
 
 BLOCK_BYTES = 16 * 2**20
 REMEDY = "Write one JSON object per line, in UTF-8."
-_KEYS = """
-    select key, min(place) as place from (
-        select unnest(json_keys(text)) as key, generate_subscripts(json_keys(text), 1) as place
-        from lines where is_object
-    ) group by key order by place, key
-"""
-_VALUES = "select line, json_extract_string(text, $paths::varchar[]) as cells from lines where is_object order by line"
-_OBJECTS = "select line, text, coalesce(json_valid(text) and json_type(text) = 'OBJECT', false) as is_object from given"
+
+
+@cache
+def _query(name: str) -> str:
+    return files("pipeline.read").joinpath(f"queries/{name}.sql").read_text(encoding="utf-8")
 
 
 def open_json_lines(path: Path) -> Sheet:
@@ -35,7 +34,7 @@ def open_json_lines(path: Path) -> Sheet:
     with duckdb.connect() as connection:
         for lines, _ in _blocks(path):
             _register(connection, lines)
-            keys |= dict.fromkeys(row[0] for row in connection.execute(_KEYS).fetchall())
+            keys |= dict.fromkeys(row[0] for row in connection.execute(_query("json_keys")).fetchall())
             if len(keys) > MOST_COLUMNS:
                 raise KinbayError("The lines hold too many different keys", remedy=f"Keep to {MOST_COLUMNS}.")
     if not keys:
@@ -76,12 +75,12 @@ def _blocks(path: Path) -> Iterator[tuple[pl.DataFrame, int]]:
 
 def _register(connection: duckdb.DuckDBPyConnection, lines: pl.DataFrame) -> None:
     connection.register("given", lines.to_arrow())
-    connection.execute("create or replace temp table lines as " + _OBJECTS)
+    connection.execute("create or replace temp table lines as " + _query("json_objects"))
 
 
 def _piece(connection: duckdb.DuckDBPyConnection, header: tuple[str, ...], size: int) -> Piece:
     paths = ["/" + key.replace("~", "~0").replace("/", "~1") for key in header]
-    found = connection.sql(_VALUES, params={"paths": paths}).pl()
+    found = connection.sql(_query("json_cells"), params={"paths": paths}).pl()
     cells = found.select(
         "line", *(pl.col("cells").list.get(i, null_on_oob=True).alias(str(i)) for i in range(len(header)))
     )

@@ -19,8 +19,8 @@ Rows = Callable[[str], list[tuple[Any, ...]]]
 
 @pytest.fixture
 def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Home:
-    monkeypatch.setattr("pipeline.ingest.load.utc_now", lambda: NOW)
-    monkeypatch.setattr("pipeline.ingest.withdraw.utc_now", lambda: NOW)
+    monkeypatch.setattr("pipeline.ingest.loading.utc_now", lambda: NOW)
+    monkeypatch.setattr("pipeline.ingest.withdrawing.utc_now", lambda: NOW)
     return Home(tmp_path / "home").ensure()
 
 

@@ -107,6 +107,11 @@ def write_ods(path: Path, sheets: Mapping[str, Sequence[Sequence[str | float | N
     )
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as book:
         book.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        kind = "urn:oasis:names:tc:opendocument:xmlns:manifest:1.0"
+        book.writestr(
+            "META-INF/manifest.xml",
+            f'<m:manifest xmlns:m="{kind}"><m:file-entry m:full-path="content.xml" m:media-type="text/xml"/></m:manifest>',
+        )
         book.writestr(
             "content.xml",
             f"<office:document-content {names}><office:body><office:spreadsheet>{tables}"

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from pipeline.errors import KinbayError, nearest
 from pipeline.ingest import journal, originals
-from pipeline.ingest.load import open_store, rebuild_open
+from pipeline.ingest.loading import open_store, rebuild_open
 from pipeline.ingest.originals import Acceptance
 from pipeline.normalise.times import utc_now
 from pipeline.settings import Home
