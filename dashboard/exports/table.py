@@ -19,7 +19,8 @@ def defuse(text: str) -> str:
     The starting characters are those of the OWASP note on CSV injection (= + - @, tab, carriage return),
     with | and % for older spreadsheet programs.
     """
-    return f"'{clean_text(text)}" if _FORMULA.match(text) else clean_text(text)
+    cleaned = clean_text(text)  # a character taken away may have hidden the sign
+    return f"'{cleaned}" if _FORMULA.match(text) or _FORMULA.match(cleaned) else cleaned
 
 
 def write_csv(rows: pl.DataFrame) -> bytes:

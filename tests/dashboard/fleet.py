@@ -90,7 +90,7 @@ def _vans() -> pl.DataFrame:
                     "out_of_service": None,
                     "age_years": round(2026.75 - year - number / 12, 1),
                     "odometer_km": None if van == "083" else 15_000.0 * (2027 - year) + 2_900 * number,
-                }  # fmt: skip
+                }
             )
     return pl.DataFrame(rows, infer_schema_length=None)
 
@@ -118,7 +118,7 @@ def _scans(vans: pl.DataFrame, random: np.random.Generator) -> pl.DataFrame:
                     "n_codes": number % 3,
                     "n_modules_answered": 3,
                     "n_modules_silent": k % 2,
-                }  # fmt: skip
+                }
             )
     return pl.DataFrame(rows, infer_schema_length=None)
 
@@ -135,24 +135,47 @@ def _levels(vans: pl.DataFrame, scans: pl.DataFrame, random: np.random.Generator
             late = (scans["scanned_at"] > DATA_TO - dt.timedelta(days=90)) & (scans["van"] == DRIFTED[0])
             value = value + late.to_numpy() * DRIFTED[3]
         frame = scans.select("scan_key", "van", "reader", "scanned_at").with_columns(
-            pl.lit(parameter).alias("parameter"), pl.lit(state).alias("state"), pl.Series("value", value),
-            pl.lit(6).alias("n_rows"), pl.lit(6).alias("n_limit_rows"), pl.lit(0).alias("n_outside_rows"),
-            pl.lit(None, pl.Float64).alias("low"), pl.lit(None, pl.Float64).alias("high"),
+            pl.lit(parameter).alias("parameter"),
+            pl.lit(state).alias("state"),
+            pl.Series("value", value),
+            pl.lit(6).alias("n_rows"),
+            pl.lit(6).alias("n_limit_rows"),
+            pl.lit(0).alias("n_outside_rows"),
+            pl.lit(None, pl.Float64).alias("low"),
+            pl.lit(None, pl.Float64).alias("high"),
             pl.col("scanned_at").dt.truncate("1mo").dt.date().alias("scan_month"),
-        )  # fmt: skip
+        )
         frames.append(frame)
     return pl.concat(frames).join(vans.select("van", "cohort_id", "family_id"), on="van")
 
 
 def _unscored(reason: str, n_siblings: int) -> dict[str, Any]:
     empty = dict.fromkeys(
-        ("expected", "difference", "interval_low", "interval_high", "score", "df", "p", "q", "detectable",
-         "sibling_median", "sibling_low", "sibling_high", "shrunken_difference")
-    )  # fmt: skip
+        (
+            "expected",
+            "difference",
+            "interval_low",
+            "interval_high",
+            "score",
+            "df",
+            "p",
+            "q",
+            "detectable",
+            "sibling_median",
+            "sibling_low",
+            "sibling_high",
+            "shrunken_difference",
+        )
+    )
     return empty | {
-        "robust": False, "tier": "not_enough_evidence", "verdict": "not_judged", "reason": reason,
-        "n_siblings": n_siblings, "n_clean": n_siblings, "is_small_group": True,
-    }  # fmt: skip
+        "robust": False,
+        "tier": "not_enough_evidence",
+        "verdict": "not_judged",
+        "reason": reason,
+        "n_siblings": n_siblings,
+        "n_clean": n_siblings,
+        "is_small_group": True,
+    }
 
 
 def _judge(y: np.ndarray, i: int, cutoffs: tuple[float, float]) -> dict[str, Any]:
@@ -169,25 +192,39 @@ def _judge(y: np.ndarray, i: int, cutoffs: tuple[float, float]) -> dict[str, Any
     tier = "finding" if p < cutoffs[0] else "likely" if p < cutoffs[1] else "none"
     side = "above" if t > 0 else "below"
     return {
-        "expected": clean.mean(), "difference": y[i] - clean.mean(),
-        "interval_low": y[i] - clean.mean() - half / 3, "interval_high": y[i] - clean.mean() + half / 3,
-        "score": t, "df": float(len(clean) - 1), "p": p, "q": min(1.0, p * 40), "robust": p < 1e-5,
-        "is_small_group": n <= 4, "detectable": 4 * float(spread), "n_siblings": n, "n_clean": len(clean),
-        "sibling_median": np.median(clean), "sibling_low": clean.mean() - half,
-        "sibling_high": clean.mean() + half, "shrunken_difference": 0.8 * (y[i] - clean.mean()),
-        "tier": tier, "verdict": {"finding": side, "likely": "borderline"}.get(tier, "within"),
+        "expected": clean.mean(),
+        "difference": y[i] - clean.mean(),
+        "interval_low": y[i] - clean.mean() - half / 3,
+        "interval_high": y[i] - clean.mean() + half / 3,
+        "score": t,
+        "df": float(len(clean) - 1),
+        "p": p,
+        "q": min(1.0, p * 40),
+        "robust": p < 1e-5,
+        "is_small_group": n <= 4,
+        "detectable": 4 * float(spread),
+        "n_siblings": n,
+        "n_clean": len(clean),
+        "sibling_median": np.median(clean),
+        "sibling_low": clean.mean() - half,
+        "sibling_high": clean.mean() + half,
+        "shrunken_difference": 0.8 * (y[i] - clean.mean()),
+        "tier": tier,
+        "verdict": {"finding": side, "likely": "borderline"}.get(tier, "within"),
         "reason": None,
-    }  # fmt: skip
+    }
 
 
 def _scores(levels: pl.DataFrame) -> pl.DataFrame:
     recent = pl.col("scanned_at") > DATA_TO - dt.timedelta(days=90)
     per_van = levels.group_by("van", "cohort_id", "parameter", "state", maintain_order=True).agg(
-        pl.col("value").mean().alias("level"), pl.len().alias("n_scans"),
+        pl.col("value").mean().alias("level"),
+        pl.len().alias("n_scans"),
         (pl.col("value").filter(recent).mean() - pl.col("value").filter(~recent).mean()).alias("change"),
-        recent.sum().alias("n_recent"), pl.col("scanned_at").min().alias("first_seen"),
+        recent.sum().alias("n_recent"),
+        pl.col("scanned_at").min().alias("first_seen"),
         pl.col("scanned_at").max().alias("last_seen"),
-    )  # fmt: skip
+    )
     units = {p.key: p.unit for p in vocabulary.parameters()}
     rows = []
     for channel in ("level", "change"):
@@ -197,35 +234,68 @@ def _scores(levels: pl.DataFrame) -> pl.DataFrame:
             y = cell[channel].to_numpy()
             for i, row in enumerate(cell.iter_rows(named=True)):
                 rows.append(
-                    _judge(y, i, (4e-4, 4e-3)) | {
-                        "channel": channel, "van": row["van"], "cohort_id": cohort, "is_fallback": False,
-                        "parameter": parameter, "state": state, "unit": units[parameter],
-                        "value": row[channel], "n_vans": len(y), "first_seen": row["first_seen"],
+                    _judge(y, i, (4e-4, 4e-3))
+                    | {
+                        "channel": channel,
+                        "van": row["van"],
+                        "cohort_id": cohort,
+                        "is_fallback": False,
+                        "parameter": parameter,
+                        "state": state,
+                        "unit": units[parameter],
+                        "value": row[channel],
+                        "n_vans": len(y),
+                        "first_seen": row["first_seen"],
                         "last_seen": row["last_seen"],
                         "n_scans": row["n_scans"] if channel == "level" else row["n_recent"],
                         "n_scans_earlier": 0 if channel == "level" else row["n_scans"] - row["n_recent"],
                     }
-                )  # fmt: skip
+                )
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
 def _finding(number: int, kind: str, tier: str, claim: str, **more: Any) -> dict[str, Any]:
     return {
-        "finding_id": f"f{number:03d}", "kind": kind, "tier": tier, "rank": number, "claim": claim,
-        "also": "[]", "rivals": json.dumps(more.pop("rivals", ["another model year of the same part"])),
+        "finding_id": f"f{number:03d}",
+        "kind": kind,
+        "tier": tier,
+        "rank": number,
+        "claim": claim,
+        "also": "[]",
+        "rivals": json.dumps(more.pop("rivals", ["another model year of the same part"])),
         "next_check": more.pop("next_check", "Read it again on this van and two siblings, same state."),
-        "cautions": json.dumps(more.pop("cautions", [])), "robust": False,
-        "first_seen": DATA_TO - dt.timedelta(days=340), "last_seen": DATA_TO - dt.timedelta(days=7), **more,
-    }  # fmt: skip
+        "cautions": json.dumps(more.pop("cautions", [])),
+        "robust": False,
+        "first_seen": DATA_TO - dt.timedelta(days=340),
+        "last_seen": DATA_TO - dt.timedelta(days=7),
+        **more,
+    }
 
 
 def _cell_findings(scores: pl.DataFrame) -> list[dict[str, Any]]:
     """Level and change findings, from the cells whose tier says so."""
     names = {p.key: p.name for p in vocabulary.parameters()}
     states = {s.key: s.name for s in vocabulary.states()}
-    kept = ("value", "expected", "difference", "unit", "interval_low", "interval_high", "score", "p", "q",
-            "robust", "detectable", "n_siblings", "n_vans", "n_scans", "van", "cohort_id", "parameter",
-            "state")  # fmt: skip
+    kept = (
+        "value",
+        "expected",
+        "difference",
+        "unit",
+        "interval_low",
+        "interval_high",
+        "score",
+        "p",
+        "q",
+        "robust",
+        "detectable",
+        "n_siblings",
+        "n_vans",
+        "n_scans",
+        "van",
+        "cohort_id",
+        "parameter",
+        "state",
+    )
     rows = []
     flagged = scores.filter(pl.col("tier").is_in(["finding", "likely"])).sort("p")
     for number, row in enumerate(flagged.iter_rows(named=True), 1):
@@ -248,19 +318,53 @@ def _cell_findings(scores: pl.DataFrame) -> list[dict[str, Any]]:
 def _findings(scores: pl.DataFrame) -> pl.DataFrame:
     rows = _cell_findings(scores)
     number = len(rows)
-    cohort = {"cohort_id": "Tarnwell|Bracken 22|2.2D|2016", "make": "Tarnwell", "model": "Bracken 22",
-              "engine": "2.2D", "model_year": 2016}  # fmt: skip
+    cohort = {
+        "cohort_id": "Tarnwell|Bracken 22|2.2D|2016",
+        "make": "Tarnwell",
+        "model": "Bracken 22",
+        "engine": "2.2D",
+        "model_year": 2016,
+    }
     rows += [
-        _finding(number + 1, "code_fleetwide", "finding",
-                 "7 of 9 vans of this group carry P0401 (recirculation flow too low).", code="P0401",
-                 module="engine", n_vans=9, n_scans=118, against="siblings", **cohort),
-        _finding(number + 2, "reader_bias", "likely",
-                 "Yard tablet reads 1.4 °C above Blue handheld on the same vans.", reader="Yard tablet",
-                 parameter="coolant_temp", state="warm_idle", difference=1.4, unit="°C", interval_low=0.9,
-                 interval_high=1.9, n_vans=28, n_scans=390, against="other_reader"),
-        _finding(number + 3, "record_conflict", "watch", "Van 061 went back 41,000 km between two scans.",
-                 van="061", scan_id="s-12-03", n_scans=2, against="own_past"),
-    ]  # fmt: skip
+        _finding(
+            number + 1,
+            "code_fleetwide",
+            "finding",
+            "7 of 9 vans of this group carry P0401 (recirculation flow too low).",
+            code="P0401",
+            module="engine",
+            n_vans=9,
+            n_scans=118,
+            against="siblings",
+            **cohort,
+        ),
+        _finding(
+            number + 2,
+            "reader_bias",
+            "likely",
+            "Yard tablet reads 1.4 °C above Blue handheld on the same vans.",
+            reader="Yard tablet",
+            parameter="coolant_temp",
+            state="warm_idle",
+            difference=1.4,
+            unit="°C",
+            interval_low=0.9,
+            interval_high=1.9,
+            n_vans=28,
+            n_scans=390,
+            against="other_reader",
+        ),
+        _finding(
+            number + 3,
+            "record_conflict",
+            "watch",
+            "Van 061 went back 41,000 km between two scans.",
+            van="061",
+            scan_id="s-12-03",
+            n_scans=2,
+            against="own_past",
+        ),
+    ]
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
@@ -271,44 +375,115 @@ def _records(vans: pl.DataFrame, scans: pl.DataFrame) -> dict[str, pl.DataFrame]
         {"van": v, "attribute": "parking", "value": ("open", "shaded")[n % 2], "is_current": True}
         for n, v in enumerate(vans["van"])
     ]
-    codes = scans.filter(pl.col("n_codes") > 0).select("scan_key", "van", "scanned_at", "reader").with_columns(
-        pl.lit("engine").alias("module"), pl.lit("P0401").alias("code"), pl.lit("standard").alias("structure"),
-        pl.lit("stored").alias("status"), pl.lit(False).alias("lamp"), pl.lit(None, pl.String).alias("text"),
-    )  # fmt: skip
-    coverage = scans.group_by("van", maintain_order=True).agg(
-        pl.len().alias("n_scans"), pl.col("scanned_at").max().alias("last_scan_at"),
-        pl.col("reader").n_unique().alias("n_readers"),
-    ).with_columns(
-        ((pl.lit(DATA_TO) - pl.col("last_scan_at")).dt.total_days()).cast(pl.Float64).alias("days_since_scan"),
-        pl.lit(9).alias("n_parameters"), pl.lit(18).alias("n_cells_scored"),
-        pl.lit(3).alias("n_cells_not_judged"),
-    )  # fmt: skip
+    codes = (
+        scans.filter(pl.col("n_codes") > 0)
+        .select("scan_key", "van", "scanned_at", "reader")
+        .with_columns(
+            pl.lit("engine").alias("module"),
+            pl.lit("P0401").alias("code"),
+            pl.lit("standard").alias("structure"),
+            pl.lit("stored").alias("status"),
+            pl.lit(False).alias("lamp"),
+            pl.lit(None, pl.String).alias("text"),
+        )
+    )
+    coverage = (
+        scans.group_by("van", maintain_order=True)
+        .agg(
+            pl.len().alias("n_scans"),
+            pl.col("scanned_at").max().alias("last_scan_at"),
+            pl.col("reader").n_unique().alias("n_readers"),
+        )
+        .with_columns(
+            ((pl.lit(DATA_TO) - pl.col("last_scan_at")).dt.total_days())
+            .cast(pl.Float64)
+            .alias("days_since_scan"),
+            pl.lit(9).alias("n_parameters"),
+            pl.lit(18).alias("n_cells_scored"),
+            pl.lit(3).alias("n_cells_not_judged"),
+        )
+    )
     file = {"batch_id": 1, "file_id": "0" * 64, "file": "readings_september.csv"}
     return {
         "van_exposures": pl.DataFrame(exposures),
         "scan_codes": codes,
         "coverage": coverage,
-        "work": pl.DataFrame({"van": ["047", "044"], "at": [at, at], "what": ["replaced", "cleared"],
-                              "part": ["thermostat", None], "relearn": ["not_needed", None],
-                              "note": [HOSTILE_NOTE, None], "cost": [148.0, None]}),
-        "notes": pl.DataFrame({"van": ["047", HOSTILE_VAN], "at": [at, at], "who": ["driver", "driver"],
-                               "text": ["slow to warm up, heater weak", HOSTILE_NOTE]}),
-        "rejects": pl.DataFrame([file | {"table_name": "readings", "line": 7, "column_name": "value",
-                                         "value": "12,5,1", "reason": "not a number",
-                                         "remedy": "Write one decimal point."}]),
-        "files": pl.DataFrame([file | {"layout": "tidy", "table_name": "readings", "size_bytes": 81_220,
-                                       "loaded_at": DATA_TO, "taken": 4_100, "duplicates": 12,
-                                       "rejected": 1}]),
-        "record_conflicts": pl.DataFrame({
-            "conflict_kind": ["odometer_back"], "van": ["061"], "scan_key": ["Blue handheld/s-12-03"],
-            "other_scan_key": ["Blue handheld/s-12-04"], "at": [at], "value": [160_000.0],
-            "other_value": [201_000.0], "unit": ["km"], "detail": ["The odometer went back 41,000 km."]}),
-        "limit_shares": pl.DataFrame({
-            "cohort_id": ["Tarnwell|Bracken 22|2.2D|2014"], "parameter": ["coolant_temp"],
-            "state": ["warm_idle"], "reader": ["Blue handheld"], "source": ["row"], "low": [80.0],
-            "high": [98.0], "n_vans": [12], "n_vans_outside": [1], "n_above": [0], "n_below": [1],
-            "n_scans": [84]}),
-    }  # fmt: skip
+        "work": pl.DataFrame(
+            {
+                "van": ["047", "044"],
+                "at": [at, at],
+                "what": ["replaced", "cleared"],
+                "part": ["thermostat", None],
+                "relearn": ["not_needed", None],
+                "note": [HOSTILE_NOTE, None],
+                "cost": [148.0, None],
+            }
+        ),
+        "notes": pl.DataFrame(
+            {
+                "van": ["047", HOSTILE_VAN],
+                "at": [at, at],
+                "who": ["driver", "driver"],
+                "text": ["slow to warm up, heater weak", HOSTILE_NOTE],
+            }
+        ),
+        "rejects": pl.DataFrame(
+            [
+                file
+                | {
+                    "table_name": "readings",
+                    "line": 7,
+                    "column_name": "value",
+                    "value": "12,5,1",
+                    "reason": "not a number",
+                    "remedy": "Write one decimal point.",
+                }
+            ]
+        ),
+        "files": pl.DataFrame(
+            [
+                file
+                | {
+                    "layout": "tidy",
+                    "table_name": "readings",
+                    "size_bytes": 81_220,
+                    "loaded_at": DATA_TO,
+                    "taken": 4_100,
+                    "duplicates": 12,
+                    "rejected": 1,
+                }
+            ]
+        ),
+        "record_conflicts": pl.DataFrame(
+            {
+                "conflict_kind": ["odometer_back"],
+                "van": ["061"],
+                "scan_key": ["Blue handheld/s-12-03"],
+                "other_scan_key": ["Blue handheld/s-12-04"],
+                "at": [at],
+                "value": [160_000.0],
+                "other_value": [201_000.0],
+                "unit": ["km"],
+                "detail": ["The odometer went back 41,000 km."],
+            }
+        ),
+        "limit_shares": pl.DataFrame(
+            {
+                "cohort_id": ["Tarnwell|Bracken 22|2.2D|2014"],
+                "parameter": ["coolant_temp"],
+                "state": ["warm_idle"],
+                "reader": ["Blue handheld"],
+                "source": ["row"],
+                "low": [80.0],
+                "high": [98.0],
+                "n_vans": [12],
+                "n_vans_outside": [1],
+                "n_above": [0],
+                "n_below": [1],
+                "n_scans": [84],
+            }
+        ),
+    }
 
 
 def build_tables(seed: int = 4) -> dict[str, pl.DataFrame]:
@@ -319,14 +494,18 @@ def build_tables(seed: int = 4) -> dict[str, pl.DataFrame]:
     levels = _levels(vans, scans, random)
     scores = _scores(levels)
     seen = scans.group_by("van").agg(
-        pl.len().alias("n_scans"), pl.col("scanned_at").min().alias("first_scan_at"),
+        pl.len().alias("n_scans"),
+        pl.col("scanned_at").min().alias("first_scan_at"),
         pl.col("scanned_at").max().alias("last_scan_at"),
-    )  # fmt: skip
+    )
     return {
-        "vans": vans.join(seen, on="van", how="left", maintain_order="left"), "scans": scans,
-        "scan_levels": levels, "sibling_scores": scores, "findings": _findings(scores),
+        "vans": vans.join(seen, on="van", how="left", maintain_order="left"),
+        "scans": scans,
+        "scan_levels": levels,
+        "sibling_scores": scores,
+        "findings": _findings(scores),
         **_records(vans, scans),
-    }  # fmt: skip
+    }
 
 
 def publish(home: Path, build: int = 1, *, tables: dict[str, pl.DataFrame] | None = None) -> Fleet:
@@ -336,13 +515,22 @@ def publish(home: Path, build: int = 1, *, tables: dict[str, pl.DataFrame] | Non
     folder.mkdir(parents=True, exist_ok=True)
     name, build_id = f"marts-{build:06d}.duckdb", f"b{build:07d}"
     built_at = DATA_TO + dt.timedelta(hours=build)
-    builds = pl.DataFrame([{
-        "build_id": build_id, "built_at": built_at, "data_to": DATA_TO, "vans": tables["vans"].height,
-        "scans": tables["scans"].height, "readings": tables["scan_levels"].height * 6,
-        "cells_tested": tables["sibling_scores"]["p"].count(), "p_cutoff": 4e-4,
-        "expected_by_chance": tables["sibling_scores"]["p"].count() * 4e-4,
-        "n_findings": tables["findings"].filter(pl.col("tier") == "finding").height,
-    }])  # fmt: skip
+    builds = pl.DataFrame(
+        [
+            {
+                "build_id": build_id,
+                "built_at": built_at,
+                "data_to": DATA_TO,
+                "vans": tables["vans"].height,
+                "scans": tables["scans"].height,
+                "readings": tables["scan_levels"].height * 6,
+                "cells_tested": tables["sibling_scores"]["p"].count(),
+                "p_cutoff": 4e-4,
+                "expected_by_chance": tables["sibling_scores"]["p"].count() * 4e-4,
+                "n_findings": tables["findings"].filter(pl.col("tier") == "finding").height,
+            }
+        ]
+    )
     with duckdb.connect(str(folder / name)) as connection:
         connection.execute(Path(__file__).with_name("marts.sql").read_text(encoding="utf-8"))
         for table, rows in {"builds": builds, **tables}.items():
