@@ -76,7 +76,33 @@ def _values(van: str, parameter: str, rows: list[Row]) -> Finding:
     )
 
 
+def _declared(van: str, rows: list[Row]) -> Finding:
+    dates = [r["at"] for r in rows if r["at"]]
+    return Finding(
+        kind="record_conflict",
+        tier="watch",
+        claim=(
+            f"Van {van}: in {len({r['scan_key'] for r in rows})} scans the operating state given by hand does not fit "
+            f"the readings; the state given by hand is used. {rows[0]['detail']}"
+        ),
+        van=van,
+        attribute="state",
+        state=rows[0]["state"],
+        n_vans=1,
+        n_scans=len({r["scan_key"] for r in rows}),
+        first_seen=min(dates, default=None),
+        last_seen=max(dates, default=None),
+        rivals=(
+            "The state was chosen before the engine reached it",
+            "A sensor that the state is read from is wrong",
+        ),
+        next_check=f"Read van {van} again and wait until coolant and engine speed have settled before saving.",
+    )
+
+
 def _others(kind: str, van: str, rows: list[Row]) -> Finding:
+    if kind == "state_declared":
+        return _declared(van, rows)
     what = {
         "vin_shared": "carries the same VIN as another van",
         "scan_values": "has one scan stored twice with different details",

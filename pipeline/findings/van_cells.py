@@ -81,8 +81,10 @@ def _rivals(row: Row, background: Background) -> tuple[str, ...]:
     if not row["robust"]:
         found.append("A healthy van that simply differs, if healthy siblings vary more widely than usual.")
     if row["channel"] == "change":
+        if row.get("reset_by"):
+            found.append(f"The work done between the earlier and the recent scans: {row['reset_by']}.")
         found.append("Work, weather or a reader's update at the same time, where siblings did not share it.")
-    return tuple(f for f in found if f)
+    return wording.joined(tuple(found))
 
 
 def _merge_states(rows: Sequence[Row]) -> tuple[Row, tuple[Row, ...]]:

@@ -48,7 +48,7 @@ def bare(value: float, parameter: str) -> str:
 
 def reading_name(parameter: str) -> str:
     """Return a reading's name as it stands inside a sentence."""
-    name = vocabulary.parameter(parameter).name
+    name = vocabulary.parameter(parameter).name.split(" (")[0]
     return name if name[:2].isupper() else name[0].lower() + name[1:]
 
 
@@ -72,6 +72,11 @@ def cautions_of(parameter: str | None, state: str | None) -> tuple[str, ...]:
     if state in ("steady_cruise", "acceleration", "overrun"):
         keys += ["SC07"]
     return tuple(texts[key] for key in dict.fromkeys(keys))
+
+
+def joined(rivals: tuple[str, ...]) -> tuple[str, ...]:
+    """Return explanations without their full stops, so that any list can join them."""
+    return tuple(r.removesuffix(".") for r in rivals if r)
 
 
 def vans(n: int) -> str:
