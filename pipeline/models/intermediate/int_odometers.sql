@@ -11,7 +11,7 @@
 -- column is_doubtful: as far at odds as the scan it disagrees with; the later of the two carries the conflict
 -- column is_conflict: carries the conflict into the records
 -- column goes_back: disagrees because the odometer goes back, not because it leaps ahead
--- column other_scan_key: the nearest scan it disagrees with
+-- column other_scan_key: the nearest scan it disagrees with, one where the odometer goes back before others
 -- column other_km: the odometer there (km)
 with settings as (
     select * from stg_settings
@@ -143,7 +143,9 @@ weighed as (
         pair_ends.other_scan_key,
         pair_ends.other_km,
         pair_ends.goes_back,
-        pair_ends.distance * 2 + case when pair_ends.is_later then 0 else 1 end as nearness,
+        pair_ends.distance * 2
+        + case when pair_ends.is_later then 0 else 1 end
+        + case when pair_ends.goes_back then 0 else 1000000 end as nearness,
         own.n_conflicts > others.n_conflicts as is_odd,
         own.n_conflicts = others.n_conflicts as is_even,
         own.n_conflicts = others.n_conflicts and pair_ends.is_later as is_even_and_later

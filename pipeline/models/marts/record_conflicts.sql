@@ -79,8 +79,8 @@ from_odometers as (
         other_km as other_value,
         'km' as unit,
         concat(
-            'The odometer reads ', cast(round(odometer_km) as varchar), ' km here and ',
-            cast(round(other_km) as varchar), ' km at the other scan',
+            'The odometer reads ', cast(cast(round(odometer_km) as bigint) as varchar), ' km here and ',
+            cast(cast(round(other_km) as bigint) as varchar), ' km at the other scan',
             case
                 when goes_back then ', so it would have run backwards'
                 else ', more than a van drives in that time'

@@ -74,7 +74,10 @@ joined as (
             'day',
             cast(coalesce(
                 register.in_service,
-                cast(concat(cast(register.model_year as varchar), '-07-01') as date)
+                case
+                    when register.model_year between 1900 and 2200
+                        then cast(concat(cast(register.model_year as varchar), '-07-01') as date)
+                end
             ) as date),
             cast(fleet.data_to as date)
         ) / 365.25 as age_years,

@@ -93,15 +93,28 @@ keyed as (
     from wide_parts
 ),
 
+counted as (
+    select
+        keyed.*,
+        count(*) over (partition by keyed.cohort_id, keyed.cohort_spelling) as n_cohort_spelling,
+        count(*) over (partition by keyed.family_id, keyed.family_spelling) as n_family_spelling
+    from keyed
+),
+
+-- The most common spelling speaks for all.
 labelled as (
     select
         newest.*,
-        keyed.cohort_id,
-        min(keyed.cohort_spelling) over (partition by keyed.cohort_id) as cohort,
-        keyed.family_id,
-        min(keyed.family_spelling) over (partition by keyed.family_id) as family
+        counted.cohort_id,
+        first_value(counted.cohort_spelling) over (
+            partition by counted.cohort_id order by counted.n_cohort_spelling desc, counted.cohort_spelling
+        ) as cohort,
+        counted.family_id,
+        first_value(counted.family_spelling) over (
+            partition by counted.family_id order by counted.n_family_spelling desc, counted.family_spelling
+        ) as family
     from newest
-    inner join keyed on newest.van = keyed.van
+    inner join counted on newest.van = counted.van
 )
 
 select * from labelled

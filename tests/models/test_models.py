@@ -1,0 +1,80 @@
+"""Every model and every check against hand-written rows, and the rules that all models keep."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import duckdb
+import pytest
+import sqlglot
+
+from pipeline.warehouse import checks, documentation, models, portable
+from pipeline.warehouse.engines import DuckDB
+from pipeline.warehouse.models import Model
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE))
+import case_tables  # noqa: E402 - found beside this file, whatever the import mode
+
+MODELS = {m.name: m for m in models.load()}
+CHECKS = {c.name: c for c in checks.load()}
+CASES = sorted(p.parent for p in HERE.glob("*/*/expect.csv"))
+
+
+@pytest.fixture(scope="session")
+def house() -> DuckDB:
+    """All models on no rows: what columns and types there are."""
+    return documentation.empty_house()
+
+
+def test_every_model_and_check_has_a_case() -> None:
+    with_case = {case.parent.name for case in CASES}
+    assert set(MODELS) | set(CHECKS) == with_case
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda p: f"{p.parent.name}-{p.name}")
+def test_case(case: Path, house: DuckDB) -> None:
+    name = case.parent.name
+    query = MODELS[name].query if name in MODELS else CHECKS[name].query
+    read = models.tables_read(query)
+    given = {p.name.removesuffix(".csv"): p for p in case.glob("*.csv") if p.name != "expect.csv"}
+    assert set(given) <= read, f"not read: {sorted(set(given) - read)}"
+    connection = duckdb.connect()
+    for table in read:
+        case_tables.make_table(connection, house, table, given.get(table))
+    result = connection.sql(query.sql("duckdb"))
+    types = dict(zip(result.columns, map(str, result.types), strict=True))
+    header, expected = case_tables.expected_rows(case / "expect.csv", types)
+    found = result.select(*(f'"{c}"' for c in header)).fetchall()
+    assert case_tables.differences(found, expected) == []
+
+
+def test_a_wrong_expectation_is_noticed() -> None:
+    assert case_tables.differences([(1, "a")], [(1, "b")])
+    assert case_tables.differences([(1.0,)], [(1.0,), (1.0,)]) == ["rows are doubled"]
+    assert not case_tables.differences([(None, 1.0), (2, 0.3)], [(2, 0.1 + 0.2), (None, 1.0)])
+
+
+@pytest.mark.parametrize("model", MODELS.values(), ids=lambda m: m.name)
+def test_model_is_documented(model: Model, house: DuckDB) -> None:
+    assert documentation.undocumented(model, house.columns(model.name)) == []
+
+
+@pytest.mark.parametrize("model", MODELS.values(), ids=lambda m: m.name)
+def test_model_ends_with_its_last_step(model: Model) -> None:
+    """One SELECT: import steps, one job a step, and the last line picks up the last step."""
+    last = model.query.ctes[-1].alias
+    assert model.query.sql("duckdb", comments=False).endswith(f"SELECT * FROM {last}")
+
+
+@pytest.mark.parametrize("name", [*MODELS, *CHECKS])
+def test_sql_is_portable(name: str) -> None:
+    query = MODELS[name].query if name in MODELS else CHECKS[name].query
+    assert portable.complaints(query) == []
+    assert sqlglot.parse_one(portable.spark_sql(query), dialect="spark")
+
+
+def test_models_page_is_fresh() -> None:
+    written = HERE.parents[1] / "docs" / "models.md"
+    assert written.read_text("utf-8") == documentation.models_page()
