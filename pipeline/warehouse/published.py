@@ -69,8 +69,8 @@ def export_tables(home: Home, folder: Path, file_format: str) -> list[str]:
     Parameters
     ----------
     file_format : str
-        `parquet` or `csv`. In CSV a text that a spreadsheet would take for a formula gets an
-        apostrophe before it.
+        `parquet` or `csv`. In CSV times are ISO 8601 in UTC, and a text that a spreadsheet would
+        take for a formula gets an apostrophe before it.
 
     Raises
     ------
@@ -97,8 +97,7 @@ def _export(connection: duckdb.DuckDBPyConnection, name: str, path: Path, file_f
         "select column_name, data_type from duckdb_columns() where table_name = $1 order by column_index",
         [name],
     ).fetchall()
-    defused = file_format == "csv"
-    chosen = ", ".join(_defused(c) if defused and kind == "VARCHAR" else quote(c) for c, kind in columns)
+    chosen = ", ".join(_csv_cell(c, kind) if file_format == "csv" else quote(c) for c, kind in columns)
     reader = connection.sql(f"select {chosen} from {quote(name)}").to_arrow_reader(100_000)  # noqa: S608
     writers = {"csv": pyarrow.csv.CSVWriter, "parquet": pyarrow.parquet.ParquetWriter}
     with writers[file_format](str(path), reader.schema) as writer:
@@ -106,8 +105,12 @@ def _export(connection: duckdb.DuckDBPyConnection, name: str, path: Path, file_f
             writer.write_batch(batch)
 
 
-def _defused(column: str) -> str:
-    """A text column with an apostrophe before what a spreadsheet would run as a formula."""
+def _csv_cell(column: str, kind: str) -> str:
+    """Times as ISO 8601 in UTC, and an apostrophe before text that a spreadsheet would run as a formula."""
     name = quote(column)
-    first = f"substr({name}, 1, 1) in ('=', '+', '-', '@', chr(9), chr(13))"
-    return f"case when {first} then concat(chr(39), {name}) else {name} end as {name}"
+    if kind == "TIMESTAMP":
+        return f"strftime({name}, '%Y-%m-%dT%H:%M:%SZ') as {name}"
+    if kind == "VARCHAR":
+        first = f"substr({name}, 1, 1) in ('=', '+', '-', '@', chr(9), chr(13))"
+        return f"case when {first} then concat(chr(39), {name}) else {name} end as {name}"
+    return name

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import duckdb
@@ -12,11 +11,9 @@ import sqlglot
 from pipeline.warehouse import checks, documentation, models, portable
 from pipeline.warehouse.engines import DuckDB
 from pipeline.warehouse.models import Model
+from tests.models import case_tables
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE))
-import case_tables  # noqa: E402 - found beside this file, whatever the import mode
-
 MODELS = {m.name: m for m in models.load()}
 CHECKS = {c.name: c for c in checks.load()}
 CASES = sorted(p.parent for p in HERE.glob("*/*/expect.csv"))
