@@ -17,7 +17,7 @@ from typing import Any
 
 from pipeline.errors import KinbayError
 from pipeline.ingest.files import write_text
-from pipeline.ingest.journal import read_entries, write_entry
+from pipeline.ingest.journal import write_entry
 from pipeline.normalise import Answers, Question
 from pipeline.read.sources import QUESTION_SUFFIX
 from pipeline.settings import Home
@@ -29,27 +29,29 @@ def question_path(file: Path) -> Path:
 
 
 def write_questions(file: Path, questions: Sequence[Question], fault: KinbayError | None = None) -> None:
-    """Write the questions about a file beside it; answers already there are kept."""
-    given = {
-        q["subject"]: q.get("answer", "")
-        for q in _read(question_path(file))
-        if isinstance(q.get("subject"), str)
-    }
-    lines = [f"# {_one_line(file.name)} waits. Fill in each answer with one of its choices, then load again."]
-    if fault is not None:
-        lines = [
-            f"# {_one_line(file.name)} waits, and nothing of it is stored.",
-            f"fault = {_text(str(fault))}",
-        ]
+    """Write the questions about a file beside it; questions answered before stay, with their answers."""
+    answered = [row for row in _read(question_path(file)) if _usable([row]) != Answers()]
+    kept = {(str(row.get("kind")), str(row["subject"])): row for row in answered}
     for one in questions:
+        fresh = {
+            "kind": one.kind,
+            "subject": one.subject,
+            "asks": one.asks,
+            "choices": one.choices,
+            "answer": "",
+        }
+        kept.setdefault((one.kind, one.subject), fresh)
+    name = _one_line(file.name)
+    lines = [f"# {name} waits. Fill in each answer with one of its choices, then load again."]
+    if fault is not None:
+        lines = [f"# {name} waits, and nothing of it is stored.", f"fault = {_text(str(fault))}"]
+    for row in kept.values():
         lines += [
             "",
             "[[question]]",
-            f"kind = {_text(one.kind)}",
-            f"subject = {_text(one.subject)}",
-            f"asks = {_text(one.asks)}",
-            f"choices = [{', '.join(_text(c) for c in one.choices)}]",
-            f"answer = {_text(str(given.get(one.subject, '')))}",
+            *(f"{key} = {_text(str(row.get(key, '')))}" for key in ("kind", "subject", "asks")),
+            f"choices = [{', '.join(_text(str(c)) for c in row.get('choices', ()))}]",
+            f"answer = {_text(str(row.get('answer', '')))}",
         ]
     write_text(question_path(file), "\n".join(lines) + "\n")
 
@@ -82,12 +84,12 @@ def _usable(rows: Sequence[dict[str, Any]]) -> Answers:
     return Answers(labels, units)
 
 
-def answers_for(home: Home, file: Path, layout: str | None) -> Answers:
-    """Return what was answered about a file: beside it, and in the journal for its layout."""
+def answers_for(remembered: Sequence[dict[str, Any]], file: Path, layout: str | None) -> Answers:
+    """Return what was answered about a file: beside it, and in the journal (`remembered`) for its layout."""
     beside = _usable(_read(question_path(file)))
     if layout is None:
         return beside
-    known = _usable([e for e in read_entries(home, "answer") if e.get("layout") == layout])
+    known = _usable([e for e in remembered if e.get("layout") == layout])
     return Answers({**known.labels, **beside.labels}, {**known.units, **beside.units})
 
 

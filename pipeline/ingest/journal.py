@@ -61,6 +61,11 @@ class Withdrawals:
         """Say whether a file's acceptance in this batch was withdrawn."""
         return self.until.get(file_id, -1) >= batch_id
 
+    @property
+    def last_batch(self) -> int:
+        """The highest batch ever withdrawn; 0 where there is none."""
+        return max(self.until.values(), default=0)
+
 
 def read_withdrawals(home: Home) -> Withdrawals:
     """Return what was withdrawn so far."""

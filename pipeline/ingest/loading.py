@@ -113,7 +113,7 @@ def load(
         sources = list(find_sources(list(paths) or [home.inbox], Path(scratch)))
         candidates = [_prepare(home, connection, s, layouts, layout, van) for s in sources]
         _mark_repeats(candidates)
-        batch_id = raw.next_batch(connection)
+        batch_id = max(raw.next_batch(connection), journal.read_withdrawals(home).last_batch + 1)
         connection.begin()
         accepted = _take_all(home, connection, candidates, batch_id, van, progress)
         for one in accepted:
@@ -188,12 +188,13 @@ def _take_all(
     """Store the rows of every file that can be read, registers and scans first."""
     total = sum(c.staged.size_bytes for c in candidates if c.staged and not c.reports)
     now, done = utc_now(), 0
+    remembered = journal.read_entries(home, "answer")
     accepted: list[Candidate] = []
     for one in sorted((c for c in candidates if not c.reports), key=lambda c: c.reads_first):
         staged, source = one.staged, one.source
         if staged is None or isinstance(source, Refusal):
             continue
-        answers = answering.answers_for(home, source.dropped, one.layout)
+        answers = answering.answers_for(remembered, source.dropped, one.layout)
         acceptance = Acceptance(
             file_id=staged.file_id,
             file=source.name,

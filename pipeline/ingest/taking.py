@@ -44,7 +44,9 @@ class _Tally:
 
     def show_rejects(self, rejects: pl.DataFrame) -> None:
         room = MOST_REJECTS_SHOWN - len(self.rejects)
-        self.rejects += [Reject(*row) for row in rejects.head(max(room, 0)).select(REJECT_SCHEMA.keys()).iter_rows()]
+        self.rejects += [
+            Reject(*row) for row in rejects.head(max(room, 0)).select(REJECT_SCHEMA.keys()).iter_rows()
+        ]
 
 
 def conventions_of(
@@ -142,7 +144,9 @@ def _take_sheet(
     done = 0
     for tables, piece in sheet.tables():
         if len(piece.broken):
-            broken = piece.broken.with_columns(pl.lit(None, pl.String).alias("column_name")).select(REJECT_SCHEMA.keys())
+            broken = piece.broken.with_columns(pl.lit(None, pl.String).alias("column_name")).select(
+                REJECT_SCHEMA.keys()
+            )
             store.add_rejects(name, sheet.table, broken)
             tally.show_rejects(broken)
             tally.rejected += len(broken)

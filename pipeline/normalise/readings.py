@@ -24,7 +24,7 @@ def meanings_of(cells: Cells) -> tuple[pl.DataFrame, units.Meanings]:
         {"label": cells.raw("parameter").fill_null(""), "unit": cells.raw("unit").fill_null("")}
     )
     c = cells.conventions
-    found = units.resolve_meanings(keys.unique(), c.answers, asks_units=c.asks_units)
+    found = units.resolve_meanings(keys.unique(maintain_order=True), c.answers, asks_units=c.asks_units)
     rows = keys.join(found.table, on=["label", "unit"], how="left", maintain_order="left")
     if rows["reason"].null_count() < len(rows):
         cells.require(keys["label"].str.strip_chars() == "", "parameter")

@@ -1,0 +1,72 @@
+"""Properties of a load over invented tables: once is twice, order and cutting into files do not matter."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+import duckdb
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline import ingest
+from pipeline.settings import Home
+
+HEADER = "scan_id,at,parameter,value,unit,state"
+UNITS = {"engine_speed": "rpm", "coolant_temp": "°C", "rail_pressure": "MPa", "supply_voltage": "V"}
+LINE = st.builds(
+    lambda scan, at, parameter, value, state: f"{scan},{at},{parameter},{value},{UNITS[parameter]},{state}",
+    st.sampled_from(["s-1", "s-2", "007"]),
+    st.sampled_from(["", "2026-03-02T07:40:00", "2026-03-02T07:40:01"]),
+    st.sampled_from(sorted(UNITS)),
+    st.sampled_from(["13", "14.5", "-40", "9e9", "n/a"]) | st.floats(0, 100).map(repr),
+    st.sampled_from(["", "warm_idle"]),
+)
+BROKEN = st.sampled_from(
+    [
+        "s-1,,coolant_tmp,1,,",
+        "s-1,,engine_speed,x,rpm,",
+        "s-1,1.2.2026,engine_speed,1,rpm,",
+        "s-1,,engine_speed",
+    ]
+)
+TABLE = st.lists(LINE | BROKEN, min_size=1, max_size=25)
+QUERY = 'select scan_id, "at", parameter, value, state, quality from raw.readings'
+REJECTS = "select column_name, value, reason from raw.rejects"
+few = settings(max_examples=12, deadline=None)
+
+
+def _load(files: Sequence[Sequence[str]], *, times: int = 1) -> tuple[list[str], list[str], int]:
+    """Rows and rejects after loading files of these lines, each in a load of its own."""
+    with tempfile.TemporaryDirectory() as folder:
+        home = Home(Path(folder) / "home").ensure()
+        left_out = 0
+        for number, lines in enumerate(list(files) * times):
+            path = Path(folder) / f"{number}.csv"
+            path.write_text("\n".join([HEADER, *lines]) + "\n", encoding="utf-8")
+            left_out += ingest.load(home, [path]).files[0].rejected
+        with duckdb.connect(str(home.work_db), read_only=True) as connection:
+            found = [sorted(map(repr, connection.execute(q).fetchall())) for q in (QUERY, REJECTS)]
+        return found[0], found[1], left_out
+
+
+@few
+@given(TABLE)
+def test_loading_twice_is_loading_once(lines: list[str]) -> None:
+    assert _load([lines], times=2) == _load([lines])
+
+
+@few
+@given(st.data(), TABLE)
+def test_the_order_of_rows_does_not_matter(data: st.DataObject, lines: list[str]) -> None:
+    assert _load([data.draw(st.permutations(lines))]) == _load([lines])
+
+
+@few
+@given(TABLE, st.integers(0, 25))
+def test_two_files_are_one_file(lines: list[str], cut: int) -> None:
+    parts = [p for p in (lines[:cut], lines[cut:]) if p]
+    if len(parts) == 2 and parts[0] == parts[1]:
+        parts = [lines]
+    assert _load(parts) == _load([lines])
