@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -29,7 +30,7 @@ class Fleet:
     def fleets(self) -> int:
         return int(self.value.shape[1])
 
-    def plus(self, effect: Floats) -> Fleet:
+    def plus(self, effect: NDArray[Any]) -> Fleet:
         """Add an effect (scans,) to every fleet."""
         return replace(self, value=self.value + effect[:, None])
 

@@ -145,6 +145,36 @@ def test_months_without_common_vans_are_not_compared(make_fleet: MakeFleet, seas
     assert (effects.months.effect[~winter] == 0).all()
 
 
+def test_two_common_vans_do_not_tie_months_together(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(21, vans=12, family_size=12, fleets=5, missing=0.0)
+    common = fleet.van >= 10
+    fleet = fleet.kept(common | ((fleet.van < 6) == (fleet.month < 6)))
+    stepped = fleet.plus(20.0 * ((fleet.van >= 10) & (fleet.month >= 6)))
+    assert np.allclose(stepped.fit().months.effect, fleet.fit().months.effect, atol=0.6)
+    assert (stepped.fit().months.source.reshape(5, 12) == MonthSource.NONE).any(axis=1).all()
+
+
+def test_vans_seen_in_one_month_only_say_nothing_about_it(make_fleet: MakeFleet) -> None:
+    fleet = make_fleet(22, vans=12, family_size=12, fleets=5, missing=0.0)
+    returning, visitors = fleet.van < 8, (fleet.van >= 8) & (fleet.month == 0)
+    fleet = fleet.kept((returning & ((fleet.month > 0) | (fleet.van < 3))) | visitors)
+    source = fleet.fit().months.source.reshape(5, 12)
+    assert (source[:, 0] == MonthSource.NONE).all()
+    assert (source[:, 1:] == MonthSource.FAMILY).all()
+
+
+def test_a_borrowed_season_is_free_of_reader_bias(make_fleet: MakeFleet, season: Season) -> None:
+    fleet = make_fleet(23, vans=15, family_size=3, fleets=60, per_month=2, missing=0.0)
+    rng = np.random.default_rng(4)
+    in_winter = rng.random(len(fleet.van)) < np.where(fleet.month < 3, 0.8, 0.2)
+    fleet = replace(fleet, reader=in_winter.astype(np.int64))
+    shaken = fleet.plus(season(fleet, 3.0) + 4.0 * (fleet.reader == 1))
+    effects = shaken.fit().months
+    assert (effects.source == MonthSource.ALL_FAMILIES).all()
+    by_month = np.array([effects.effect[effects.month == t].mean() for t in range(12)])
+    assert by_month == pytest.approx(3.0 * np.cos(2 * np.pi * np.arange(12) / 12), abs=0.25)
+
+
 def test_small_families_borrow_a_season_they_share(make_fleet: MakeFleet, season: Season) -> None:
     fleet = make_fleet(13, vans=15, family_size=3, fleets=60)
     fleet = fleet.kept((fleet.van != 0) | (fleet.month < 3))

@@ -17,6 +17,8 @@ from scipy import stats
 from statsmodels.formula.api import ols
 
 from pipeline.compare.effects import EffectRules, fit_effects
+from pipeline.compare.effects_design import gather_observations
+from pipeline.compare.effects_fit import residual_scale
 
 if TYPE_CHECKING:
     from tests.compare.conftest import Fleet, Floats
@@ -84,6 +86,19 @@ def test_balanced_pairs_give_the_paired_t_test() -> None:
     assert (readers.low[1], readers.high[1]) == pytest.approx((interval.low, interval.high), rel=1e-9)
 
 
+def test_small_families_take_their_scale_from_the_others() -> None:
+    rng = np.random.default_rng(35)
+    van = np.r_[np.repeat(np.arange(30), 8), np.repeat([30, 31], 2)]
+    family = np.r_[np.repeat(np.arange(3), 80), np.full(4, 3)]
+    month = np.r_[np.tile(np.arange(8), 30), [0, 1, 0, 1]]
+    value = np.r_[rng.standard_normal(240), [0.0, 1e-4, 0.0, 1e-4]]
+    zero = np.zeros(len(van), np.int64)
+    rows, _ = gather_observations(value, van, month, zero, zero, family)
+    scale = residual_scale(rows, rows.demean(rows.value), np.zeros(4))
+    assert scale[:3] == pytest.approx(1.0, abs=0.25)
+    assert scale[3] == np.median(scale[:3])
+
+
 def _by_halves(fleet: Fleet) -> Fleet:
     """Let each reader read mostly its own half of the vans."""
     rng = np.random.default_rng(1)
@@ -106,6 +121,7 @@ LAYOUTS: dict[str, tuple[dict[str, Any], Callable[[Fleet], Fleet] | None]] = {
     "four readers": ({"readers": 4}, None),
     "scans of a van alike over time": ({"correlation": 0.7}, None),
     "heavy tails": ({"tail_df": 3}, None),
+    "families of two with four scans": ({"vans": 24, "family_size": 2, "months": 4, "missing": 0.0}, None),
 }
 
 
@@ -153,6 +169,18 @@ def test_a_bias_of_half_the_spread_between_vans_is_found(make_fleet: MakeFleet) 
     fleet = make_fleet(28, vans=24, family_size=8, per_month=2, noise=0.5, fleets=200)
     readers = fleet.plus(0.5 * (fleet.reader == 1)).fit().readers
     assert np.mean(readers.effect[~np.isnan(readers.p)] != 0) >= 0.95
+
+
+def test_a_bias_is_seen_where_most_readings_never_move(make_fleet: MakeFleet) -> None:
+    # one van of every family of three is read by both readers; the others always show 14.0
+    fleet = make_fleet(34, vans=30, family_size=3, fleets=3, missing=0.0)
+    second = (fleet.reader == 1) & (fleet.van % 3 == 0)
+    still = replace(fleet, reader=second.astype(np.int64), value=np.full_like(fleet.value, 14.0))
+    readers = still.plus(0.1 * (still.reader == 1)).fit().readers
+    assert readers.effect[readers.reader == 1] == pytest.approx(0.1, abs=1e-9)
+    # without a bias, the vans that do move decide how far chance reaches
+    restless = replace(still, value=np.where((fleet.van % 3 == 0)[:, None], fleet.value, 14.0))
+    assert (restless.fit().readers.effect == 0).all()
 
 
 def test_a_van_that_steps_when_the_reader_changes_is_not_the_readers_fault(make_fleet: MakeFleet) -> None:

@@ -95,6 +95,14 @@ def test_without_a_margin_it_is_the_two_sample_t_test() -> None:
     assert found.p[0] == pytest.approx(stats.ttest_ind(a, b).pvalue, rel=1e-6)
 
 
+def test_half_of_a_cohort_always_speaks_for_it() -> None:
+    # the second cohort falls in two camps far from its median, the first agrees closely
+    tight, torn = [9.9, 10.0, 10.0, 10.1, 10.0, 9.9, 10.1, 10.0, 10.0], [0.0, 0.1, 20.0, 20.1]
+    found = find_offsets(tight + torn, [0] * 13, [0] * 13, [0] * 9 + [1] * 4)
+    assert found.n_odd[1] == 2
+    assert np.isfinite(found.difference).all()
+
+
 def test_no_other_cohort_and_too_few_vans() -> None:
     found = find_offsets([1.0, 2.0, 3.0, 9.0, 9.5], [0] * 5, [0] * 5, [1, 1, 1, 2, 2])
     assert found.cohort.tolist() == [1]
