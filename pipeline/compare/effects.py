@@ -29,7 +29,7 @@ from pipeline.compare.effects_months import (
     design_families,
     tabulate_months,
 )
-from pipeline.compare.effects_readers import ReaderLinks, ReaderTests, link_readers, compare_readers
+from pipeline.compare.effects_readers import ReaderLinks, ReaderTests, compare_readers, link_readers
 from pipeline.compare.multiplicity import benjamini_hochberg
 
 __all__ = ["EffectRules", "Effects", "MonthEffects", "MonthSource", "ReaderEffects", "fit_effects"]
