@@ -220,8 +220,12 @@ def _between_neighbours(
     adjoining = np.zeros(n_months, np.bool_)
     adjoining[1:-1] = (calendar[2:] - calendar[:-2]) == 2
     before, after = (np.roll(np.arange(n_months), shift) for shift in (1, -1))
-    judged, found, behind = (x.reshape(-1, n_months) for x in (own, effect, vans))
-    between = adjoining & judged[:, before] & judged[:, after]
+    judged, found, behind = (
+        own.reshape(-1, n_months),
+        effect.reshape(-1, n_months),
+        vans.reshape(-1, n_months),
+    )
+    between: BoolArray = adjoining & judged[:, before] & judged[:, after]
     mean = (found[:, before] + found[:, after]) / 2
     fewest = np.minimum(behind[:, before], behind[:, after])
     return between.ravel(), mean.ravel(), fewest.ravel()
