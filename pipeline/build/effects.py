@@ -75,7 +75,10 @@ def write_effects(engine: Engine) -> None:
     `computed.month_effects`: one row per parameter x state x family x month. `computed.reader_effects`:
     one row per parameter x state x reader. `computed.variance_factors`: one row per parameter x state.
     """
-    frame = as_frame(engine.arrow(_QUERY)).with_columns(pl.col("family_id").fill_null(""))
+    frame = as_frame(engine.arrow(_QUERY)).with_columns(
+        # A van that is not in the register shares its seasons with nobody.
+        pl.coalesce("family_id", pl.concat_str(pl.lit("unregistered "), "van")).alias("family_id")
+    )
     measure, measures = encode(frame, ["parameter", "state"])
     van, _ = encode(frame, ["van"])
     reader, readers = encode(frame, ["reader"])

@@ -29,10 +29,10 @@ def rows_of(
     connection: duckdb.DuckDBPyConnection, query: str, values: Sequence[Any] = ()
 ) -> list[dict[str, Any]]:
     """Return a query's rows as dicts."""
-    cursor = connection.cursor()
-    found = cursor.execute(query, list(values))
-    names = [column[0] for column in found.description or []]
-    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+    with connection.cursor() as cursor:
+        found = cursor.execute(query, list(values))
+        names = [column[0] for column in found.description or []]
+        return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
 
 
 def iso(moment: datetime | None) -> str | None:

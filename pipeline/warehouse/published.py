@@ -42,9 +42,14 @@ def open_published(
         if not NAME.fullmatch(name):
             raise ValueError(name)
         config = {**_CONFIG, "memory_limit": memory, "threads": threads}
-        return name, duckdb.connect(str(folder / name), read_only=True, config=config)
-    except (OSError, ValueError, KeyError, TypeError, duckdb.Error) as error:
+        if not (folder / name).is_file():
+            raise FileNotFoundError(name)
+    except (OSError, ValueError, KeyError, TypeError) as error:
         raise KinbayError("Nothing is built yet", POINTER, "Load files, then run: kinbay build") from error
+    try:
+        return name, duckdb.connect(str(folder / name), read_only=True, config=config)
+    except duckdb.Error as error:
+        raise KinbayError("The published file cannot be opened", name, "Run: kinbay build --full") from error
 
 
 @contextlib.contextmanager

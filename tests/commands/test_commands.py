@@ -1,0 +1,262 @@
+"""Every command by its exit code and what it prints: data on stdout, messages on stderr."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import subprocess
+import sys
+from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from dashboard.cli import main
+from pipeline.findings.records import KINDS, TIERS
+from pipeline.settings import Home
+
+REGISTER = "van,make,model,model_year,engine\n" + "".join(
+    f"{n:03d},Tarnwell,Bracken 22,2014,2.2D\n" for n in range(1, 8)
+)
+FIELDS = {
+    "id", "kind", "tier", "van", "scan_id", "cohort", "reader", "attribute", "level", "code", "module", "parameter",
+    "state", "also", "against", "value", "expected", "difference", "unit", "interval", "score", "p", "q", "robust",
+    "detectable", "n_siblings", "n_vans", "n_scans", "first_seen", "last_seen", "claim", "rivals", "next_check",
+    "cautions",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a command printed."""
+
+    stdout: str
+    stderr: str
+
+
+def kinbay(*words: str | Path, home: Path | None = None, code: int = 0) -> Said:
+    """Run the command as its entry point does, with its own arguments, home, stdout and stderr."""
+    out, err, argv, before = io.StringIO(), io.StringIO(), sys.argv, os.environ.get("KINBAY_HOME")
+    sys.argv = ["kinbay", *map(str, words)]
+    if home is not None:
+        os.environ["KINBAY_HOME"] = str(home)
+    try:
+        with redirect_stdout(out), redirect_stderr(err), pytest.raises(SystemExit) as ended:
+            main()
+    finally:
+        sys.argv = argv
+        os.environ.pop("KINBAY_HOME", None)
+        os.environ.update({} if before is None else {"KINBAY_HOME": before})
+    assert (ended.value.code or 0) == code, err.getvalue()
+    return Said(out.getvalue(), err.getvalue())
+
+
+def kinbay_apart(*words: str | Path, home: Path, code: int = 0) -> Said:
+    """Run the command in a process of its own, as the dashboard's charts need: they keep the file open."""
+    command = [sys.executable, "-c", "from dashboard.cli import main; main()", *map(str, words)]
+    env = {**os.environ, "KINBAY_HOME": str(home)}
+    done = subprocess.run(command, capture_output=True, text=True, env=env, check=False)
+    assert done.returncode == code, done.stderr
+    assert "Traceback" not in done.stderr
+    return Said(done.stdout, done.stderr)
+
+
+def write_small_fleet(folder: Path) -> None:
+    """Seven like vans, three scans each; van 003 runs cold by far."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "register.csv").write_text(REGISTER)
+    scans, readings = ["scan_id,van,reader,scanned_at"], ["scan_id,parameter,value,unit,state"]
+    for n in range(1, 8):
+        for month in (5, 6, 7):
+            scan = f"s{n}-{month}"
+            scans.append(f"{scan},{n:03d},Blue handheld,2026-{month:02d}-{n + 3:02d}T08:00:00")
+            coolant = 62.0 if n == 3 else 88.0 + 0.3 * n + 0.2 * (month - 6)
+            readings.append(f"{scan},coolant_temp,{coolant},°C,warm_idle")
+    (folder / "scans.csv").write_text("\n".join(scans) + "\n")
+    (folder / "readings.csv").write_text("\n".join(readings) + "\n")
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Home:
+    root = tmp_path_factory.mktemp("small")
+    write_small_fleet(root / "files")
+    home = Home(root / "home")
+    kinbay("load", root / "files", "--home", home.path)
+    kinbay("build", "--home", home.path)
+    return home
+
+
+def test_loading_reports_each_file_as_json(tmp_path: Path) -> None:
+    write_small_fleet(tmp_path / "files")
+    (tmp_path / "files" / "readings.csv").open("a").write("s1-5,coolant_tmp,88,°C,\n")
+    done = kinbay("load", tmp_path / "files", "--home", tmp_path / "home", "--json", code=1)
+    report = {f["file"]: f for f in json.loads(done.stdout)["files"]}
+    assert report["register.csv"]["taken"] == 7
+    bad = report["readings.csv"]
+    assert (bad["taken"], bad["duplicates"], bad["rejected"], bad["table"]) == (21, 0, 1, "readings")
+    assert bad["rejects"][0]["line"] == 23
+    assert "coolant_temp" in bad["rejects"][0]["remedy"]
+    again = json.loads(
+        kinbay("load", tmp_path / "files" / "scans.csv", "--home", tmp_path / "home", "--json").stdout
+    )
+    assert (again["files"][0]["taken"], again["files"][0]["duplicates"]) == (0, 21)
+
+
+def test_findings_come_in_the_agreed_shape(small: Home) -> None:
+    found = json.loads(kinbay("findings", "--format", "json", home=small.path).stdout)
+    assert set(found) == {
+        "build_id",
+        "built_at",
+        "data_to",
+        "vans",
+        "cells_tested",
+        "expected_by_chance",
+        "findings",
+    }
+    assert found["vans"] == 7
+    (cold,) = [f for f in found["findings"] if f["kind"] == "van_level"]
+    assert set(cold) == FIELDS
+    assert cold["kind"] in KINDS
+    assert cold["tier"] in TIERS
+    assert (cold["van"], cold["parameter"], cold["state"]) == ("003", "coolant_temp", "warm_idle")
+    assert cold["cohort"] == {"make": "Tarnwell", "model": "Bracken 22", "engine": "2.2D", "model_year": 2014}
+    assert cold["interval"][0] < cold["difference"] < cold["interval"][1] < 0
+    assert cold["n_siblings"] == 6
+    assert cold["last_seen"].endswith("Z")
+
+
+def test_findings_as_csv_and_table_and_filtered(small: Home) -> None:
+    rows = list(csv.DictReader(io.StringIO(kinbay("findings", "--format", "csv", home=small.path).stdout)))
+    assert rows[0]["van"] == "003"
+    assert "below its 6 siblings" in kinbay("findings", home=small.path).stdout.replace("\n", " ").replace(
+        "  ", " "
+    )
+    empty = kinbay("findings", "--where", "model_year > 2014", "--format", "json", home=small.path)
+    assert json.loads(empty.stdout)["findings"] == []
+    kept = kinbay(
+        "findings", "--where", "make = tarnwell", "--van", "003", "--format", "json", home=small.path
+    )
+    assert len(json.loads(kept.stdout)["findings"]) == len(rows)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("findings", "--kind", "van_levle"), "Did you mean van_level?"),
+        (("findings", "--van", "0003"), "Did you mean 003?"),
+        (("findings", "--where", "modelyear = 3"), "Did you mean model_year?"),
+        (("van", "nobody"), "There is no van"),
+        (
+            ("chart", "siblings", "--parameter", "coolant_tmp", "--state", "warm_idle", "--out", "x.png"),
+            "coolant_temp",
+        ),
+        (("withdraw", "nothing.csv", "--why", "wrong"), "nothing.csv"),
+    ],
+)
+def test_wrong_words_are_answered_with_the_nearest_and_exit_2(
+    small: Home, words: tuple[str, ...], said: str
+) -> None:
+    assert said in kinbay(*words, home=small.path, code=2).stderr
+
+
+def test_one_van_is_told_in_full(small: Home) -> None:
+    told = json.loads(kinbay_apart("van", "003", "--format", "json", home=small.path).stdout)
+    assert told["van"]["model_year"] == 2014
+    assert [c["verdict"] for c in told["cells"] if c["channel"] == "level"] == ["below"]
+    assert "engine coolant temperature, warm idle" in kinbay_apart("van", "003", home=small.path).stdout
+
+
+def test_charts_and_handout_are_what_their_names_say(small: Home, tmp_path: Path) -> None:
+    for ending, start in (("png", b"\x89PNG"), ("svg", b"<svg"), ("pdf", b"%PDF")):
+        out = tmp_path / f"siblings.{ending}"
+        kinbay_apart(
+            "chart", "siblings", "--parameter", "coolant_temp", "--state", "warm_idle", "--van", "003", "--out", out,
+            home=small.path,
+        )  # fmt: skip
+        assert out.read_bytes().startswith(start)
+    kinbay_apart("chart", "van", "--van", "003", "--out", tmp_path / "van.svg", home=small.path)
+    assert "003" in (tmp_path / "van.svg").read_text()
+    kinbay_apart("handout", "--van", "003", "--out", tmp_path / "003.pdf", home=small.path)
+    assert (tmp_path / "003.pdf").read_bytes().startswith(b"%PDF")
+    kinbay_apart("handout", "--van", "003", "--out", tmp_path / "003.html", home=small.path)
+    wrong = (
+        "chart",
+        "siblings",
+        "--parameter",
+        "coolant_tmp",
+        "--state",
+        "warm_idle",
+        "--out",
+        tmp_path / "x.png",
+    )
+    assert "coolant_temp" in kinbay_apart(*wrong, home=small.path, code=2).stderr
+    assert "62" in (tmp_path / "003.html").read_text()
+
+
+def test_every_table_is_exported(small: Home, tmp_path: Path) -> None:
+    kinbay_apart("export", tmp_path / "csv", "--format", "csv", home=small.path)
+    kinbay_apart("export", tmp_path / "parquet", home=small.path)
+    names = {p.stem for p in (tmp_path / "csv").iterdir()}
+    assert {"findings", "sibling_scores", "vans", "scans", "rejects", "builds"} <= names
+    assert names == {p.stem for p in (tmp_path / "parquet").iterdir()}
+    assert pl.read_parquet(tmp_path / "parquet" / "vans.parquet")["van"].sort().to_list()[0] == "001"
+
+
+def test_a_withdrawn_file_is_gone_after_the_next_build(tmp_path: Path) -> None:
+    write_small_fleet(tmp_path / "files")
+    home = tmp_path / "home"
+    kinbay("load", tmp_path / "files", "--home", home)
+    kinbay("build", "--home", home)
+    kinbay("withdraw", "readings.csv", "--why", "wrong van", "--home", home)
+    assert any("wrong van" in p.read_text() for p in (home / "journal").iterdir())
+    kinbay("build", "--home", home)
+    found = json.loads(kinbay("findings", "--format", "json", "--home", home).stdout)
+    assert found["findings"] == []
+    assert found["cells_tested"] == 0
+
+
+def test_check_says_what_needs_a_person(small: Home, tmp_path: Path) -> None:
+    told: dict[str, Any] = json.loads(kinbay_apart("check", "--json", home=small.path, code=1).stdout)
+    assert told["needs_person"] is True
+    assert {m["subject"] for m in told["matters"]} == {"stale vans"} or told["matters"]
+    assert "no home folder" in kinbay("check", "--home", tmp_path / "nowhere", code=2).stderr
+
+
+def test_commands_before_anything_is_built_say_what_to_do(tmp_path: Path) -> None:
+    assert "kinbay build" in kinbay("findings", "--home", tmp_path / "new", code=2).stderr
+    assert "kinbay load" in kinbay("build", "--home", tmp_path / "new", code=2).stderr
+
+
+def test_templates_load_as_they_are(tmp_path: Path) -> None:
+    kinbay("template", tmp_path / "empty")
+    names = {p.name for p in (tmp_path / "empty").iterdir()}
+    assert {"register.csv", "scans.csv", "readings.csv", "codes.csv"} <= names
+    header = (tmp_path / "empty" / "scans.csv").read_text().splitlines()[0]
+    assert {"scan_id", "van", "reader", "scanned_at"} <= set(header.split(","))
+    report = json.loads(kinbay("load", tmp_path / "empty", "--home", tmp_path / "home", "--json").stdout)
+    assert [f["taken"] for f in report["files"]] == [0] * len(names)
+
+
+def test_the_demo_stands_and_says_how_many_vans(demo_home: Home) -> None:
+    found = json.loads(kinbay("findings", "--format", "json", home=demo_home.path).stdout)
+    assert found["vans"] > 50
+    kinds = {f["kind"] for f in found["findings"]}
+    assert {"van_level", "van_change", "cohort_offset", "record_conflict"} <= kinds
+
+
+def test_the_demo_never_replaces_another_home(tmp_path: Path) -> None:
+    (tmp_path / "demo").mkdir()
+    (tmp_path / "demo" / "letters.txt").write_text("mine")
+    kinbay("demo", "--build-only", "--home", tmp_path, code=2)
+    assert (tmp_path / "demo" / "letters.txt").read_text() == "mine"
+
+
+def test_the_same_commands_run_without_the_dashboard(small: Home) -> None:
+    command = [sys.executable, "-m", "pipeline", "findings", "--format", "json", "--home", str(small.path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert json.loads(done.stdout)["vans"] == 7
