@@ -1,6 +1,7 @@
 """Ingesting: files into the raw store, out of it again, and all of it anew from the originals."""
 
-from pipeline.ingest.loading import load, rebuild_raw
+from pipeline.ingest.loading import load
+from pipeline.ingest.rebuilding import rebuild_raw
 from pipeline.ingest.reports import FileReport, LoadReport, Reject
 from pipeline.ingest.withdrawing import Withdrawal, withdraw
 

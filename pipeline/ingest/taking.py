@@ -49,10 +49,9 @@ class _Tally:
         ]
 
 
-def conventions_of(
-    layout: Layout | None, acceptance: Acceptance, answers: Answers, time_zone: str
-) -> Conventions:
+def conventions_of(layout: Layout | None, acceptance: Acceptance, time_zone: str) -> Conventions:
     """Say how a file is written: as its layout says, or as tidy files are."""
+    answers = Answers(acceptance.labels, acceptance.units)
     if layout is None:
         return Conventions(acceptance.moment, time_zone, answers=answers)
     words = frozenset(w for m in layout.file.missing for w in (m.strip(), fold(m)) if w)
@@ -65,7 +64,6 @@ def take(
     found: Sequence[Recognised],
     staged: Staged,
     acceptance: Acceptance,
-    answers: Answers,
     time_zone: str,
     show: Callable[[int], None],
 ) -> Taken:
@@ -80,9 +78,7 @@ def take(
     staged : Staged
         The copy that is read.
     acceptance : Acceptance
-        How it is read.
-    answers : Answers
-        What was answered about it.
+        How it is read, and what was answered about it.
     time_zone : str
         Zone of times without an offset, where the layout names none.
     show : callable
@@ -92,7 +88,7 @@ def take(
     reports: list[FileReport] = []
     for sheet in found:
         name = f"{acceptance.file}#{sheet.sheet.name}" if len(found) > 1 else acceptance.file
-        conventions = conventions_of(sheet.layout, acceptance, answers, time_zone)
+        conventions = conventions_of(sheet.layout, acceptance, time_zone)
         tally = _Tally(notes=dict.fromkeys(sheet.notes))
         try:
             questions = _take_sheet(store, sheet, name, conventions, acceptance.van, tally, show)

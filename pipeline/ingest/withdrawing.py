@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 from pipeline.errors import KinbayError, nearest
 from pipeline.ingest import journal, originals
-from pipeline.ingest.loading import open_store, rebuild_open
+from pipeline.ingest.opening import open_store
 from pipeline.ingest.originals import Acceptance
+from pipeline.ingest.rebuilding import rebuild_open
 from pipeline.normalise.times import utc_now
 from pipeline.settings import Home
 

@@ -1,7 +1,16 @@
 """Reading: find the files, recognise each by its columns or its layout, and give its cells as text."""
 
 from pipeline.read.layouts import Layout, read_layouts
-from pipeline.read.recognise import Recognised, recognise
+from pipeline.read.recognise import Recognised, named_layout, recognise
 from pipeline.read.sources import Refusal, Source, find_sources
 
-__all__ = ["Layout", "Recognised", "Refusal", "Source", "find_sources", "read_layouts", "recognise"]
+__all__ = [
+    "Layout",
+    "Recognised",
+    "Refusal",
+    "Source",
+    "find_sources",
+    "named_layout",
+    "read_layouts",
+    "recognise",
+]

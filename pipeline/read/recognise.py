@@ -80,7 +80,7 @@ def recognise(
         Where nothing fits: the nearest table and the columns it lacks are named; or where several fit.
     """
     if forced is not None:
-        return _by_layouts(source, [_named(layouts, forced)], is_forced=True)
+        return _by_layouts(source, [named_layout(layouts, forced)], is_forced=True)
     first_fault: KinbayError | None = None
     sheets: list[Sheet] = []
     try:
@@ -113,7 +113,14 @@ def _unused(match: TidyMatch) -> tuple[str, ...]:
     return (f"columns not used: {', '.join(match.unused)}",) if match.unused else ()
 
 
-def _named(layouts: dict[str, Layout], name: str) -> Layout:
+def named_layout(layouts: dict[str, Layout], name: str) -> Layout:
+    """Return the layout of this name.
+
+    Raises
+    ------
+    KinbayError
+        Where there is none; the nearest is named.
+    """
     if name not in layouts:
         hint = nearest(name, layouts)
         known = ", ".join(layouts) or "none"

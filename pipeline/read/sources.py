@@ -70,7 +70,7 @@ class Refusal:
     fault: KinbayError
 
 
-def find_sources(paths: Sequence[Path], scratch: Path) -> Iterator[Source | Refusal]:
+def find_sources(paths: Sequence[Path], scratch: Path, inbox: Path) -> Iterator[Source | Refusal]:
     """Find every file under the given paths, folders in order of name.
 
     Parameters
@@ -79,6 +79,8 @@ def find_sources(paths: Sequence[Path], scratch: Path) -> Iterator[Source | Refu
         Files, folders or zips.
     scratch : Path
         An empty folder into which zips are unpacked.
+    inbox : Path
+        Links that stand in this folder are never followed, not even when they are named.
 
     Raises
     ------
@@ -88,10 +90,16 @@ def find_sources(paths: Sequence[Path], scratch: Path) -> Iterator[Source | Refu
     for number, path in enumerate(paths):
         if not path.exists():
             raise KinbayError("There is no such file or folder", str(path), "Check the path and try again.")
-        if path.is_dir():
+        if path.is_symlink() and path.parent.resolve().is_relative_to(inbox.resolve()):
+            yield _refuse_link(path, path.name)
+        elif path.is_dir():
             yield from _walk(path, path, scratch / str(number))
         else:
             yield from _open(path, path.name, scratch / str(number))
+
+
+def _refuse_link(path: Path, name: str) -> Refusal:
+    return Refusal(name, path, KinbayError("A link is not followed", name, "Copy the file itself here."))
 
 
 def _walk(folder: Path, top: Path, scratch: Path) -> Iterator[Source | Refusal]:
@@ -100,9 +108,7 @@ def _walk(folder: Path, top: Path, scratch: Path) -> Iterator[Source | Refusal]:
         if path.name.startswith((".", "~$")) or path.name.endswith(QUESTION_SUFFIX):
             continue
         if path.is_symlink():
-            yield Refusal(
-                name, path, KinbayError("A link is not followed", name, "Copy the file itself here.")
-            )
+            yield _refuse_link(path, name)
         elif path.is_dir():
             yield from _walk(path, top, scratch / str(number))
         else:

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from pipeline import ingest
+from pipeline.ingest import originals
 from pipeline.read import sources
 from pipeline.settings import Home
 from tests.load.conftest import DATA, Rows
@@ -134,3 +135,50 @@ def test_null_bytes_and_endless_cells_lose_their_row_only(home: Home, write: Wri
 def test_a_pipe_is_not_a_file(home: Home, tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "p.csv")
     assert "not a plain file" in _question(home, tmp_path / "p.csv")
+
+
+def test_a_link_in_the_inbox_is_not_followed_when_it_is_named_either(home: Home, write: Write) -> None:
+    (home.inbox / "link.csv").symlink_to(write("secret.csv", NOTE))
+    assert "link is not followed" in _question(home, home.inbox / "link.csv")
+
+
+def test_a_file_written_anew_while_it_is_loaded_is_not_removed(
+    home: Home, rows: Rows, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = home.inbox / "n.csv"
+    path.write_text(NOTE, encoding="utf-8")
+    newer = NOTE + "047,2026-03-03,still hums\n"
+    keep = originals.keep
+
+    def keep_and_interfere(*given: object) -> None:
+        keep(*given)  # type: ignore[arg-type]
+        path.write_text(newer, encoding="utf-8")
+
+    monkeypatch.setattr("pipeline.ingest.originals.keep", keep_and_interfere)
+    assert ingest.load(home, []).files[0].taken == 1
+    assert path.read_text(encoding="utf-8") == newer
+    monkeypatch.setattr("pipeline.ingest.originals.keep", keep)
+    assert ingest.load(home, []).files[0].taken == 1
+    assert rows("select count(*) from raw.notes") == [(2,)]
+    assert not path.exists()
+
+
+def test_two_copies_in_one_load_count_once_and_wait_together(home: Home, rows: Rows) -> None:
+    for name in ("a.csv", "b.csv"):
+        (home.inbox / name).write_text(NOTE, encoding="utf-8")
+        (home.inbox / f"waits {name}").write_text(
+            "scan_id,parameter,value\n1,Luftmasse,1\n", encoding="utf-8"
+        )
+    report = ingest.load(home, [])
+    assert [(f.taken, f.duplicates, bool(f.questions)) for f in report.files] == [
+        (1, 0, False),
+        (0, 1, False),
+        (0, 0, True),
+        (0, 0, True),
+    ]
+    assert sorted(p.name for p in home.inbox.iterdir()) == [
+        "waits a.csv",
+        "waits a.csv.question.toml",
+        "waits b.csv",
+    ]
+    assert rows("select file from raw.files") == [("a.csv",)]

@@ -344,7 +344,7 @@ def test_a_load_that_fails_stores_nothing(home: Home, rows: Rows, monkeypatch: p
 
 
 def test_a_second_writer_waits_and_is_told(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pipeline.ingest.loading.LOCK_WAIT_S", 0.1)
+    monkeypatch.setattr("pipeline.ingest.opening.LOCK_WAIT_S", 0.1)
     with lock.hold(home.warehouse / ".lock"), pytest.raises(KinbayError, match="at work"):
         ingest.load(home, [DATA])
 
