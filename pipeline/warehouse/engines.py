@@ -67,10 +67,10 @@ class Engine(Protocol):
     def remember(self, state: BuildState, rebuilt: Mapping[str, Parts]) -> None:
         """Keep what this build leaves, all at once; `rebuilt` is added to what waits to be published."""
 
-    def create_view(self, name: str, query: exp.Expr) -> None:
+    def create_view(self, name: str, query: str | exp.Expr) -> None:
         """Make or replace a view."""
 
-    def replace_table(self, name: str, partition: str | None, query: exp.Expr) -> None:
+    def replace_table(self, name: str, partition: str | None, query: str | exp.Expr) -> None:
         """Make or replace a table as a whole."""
 
     def replace_partitions(self, name: str, only: exp.Expr, query: exp.Expr) -> None:
@@ -204,12 +204,12 @@ class DuckDB:
             )
             self.connection.execute("delete from build.unpublished")
 
-    def create_view(self, name: str, query: exp.Expr) -> None:
+    def create_view(self, name: str, query: str | exp.Expr) -> None:
         """Make or replace a view."""
         self._clear_way(name, "view")
         self.connection.execute(f"create or replace view {quote(name)} as {self._sql(query)}")
 
-    def replace_table(self, name: str, partition: str | None, query: exp.Expr) -> None:  # noqa: ARG002
+    def replace_table(self, name: str, partition: str | None, query: str | exp.Expr) -> None:  # noqa: ARG002
         """Make or replace a table as a whole; DuckDB keeps partitions only as values of a column."""
         self._clear_way(name, "table")
         self.connection.execute(f"create or replace table {quote(name)} as {self._sql(query)}")

@@ -156,7 +156,7 @@ def _fingerprints(order: Sequence[str], nodes: Mapping[str, Model | Computed]) -
     for name in order:
         node = nodes[name]
         if isinstance(node, Model):
-            own = f"{node.kind}\n{node.partition_by}\n{node.changed}\n{node.query.sql('duckdb', comments=False)}"
+            own = f"{node.kind}\n{node.partition_by}\n{node.changed}\n{node.text}"
         else:
             own = node.fingerprint
         lines = [name, own, *(prints[p] for p in sorted(_reads(node)) if p in prints)]
@@ -241,10 +241,10 @@ def _bring_up_to_date(
     if node.kind == "view":
         if is_same:
             return "skip"
-        engine.create_view(name, node.query)
+        engine.create_view(name, node.text)
         return "view"
     if parts == EVERYTHING:
-        engine.replace_table(name, node.partition_by, node.query)
+        engine.replace_table(name, node.partition_by, node.text)
         return "full"
     if not parts:
         return "skip"

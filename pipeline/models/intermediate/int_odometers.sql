@@ -33,11 +33,11 @@ read_odometers as (
 
 cluster_work as (
     select
-        van,
-        work_number,
-        at
-    from int_part_work
-    where parameter = 'odometer'
+        part_work.van,
+        part_work.work_number,
+        part_work.at
+    from int_part_work as part_work
+    where part_work.parameter = 'odometer'
 ),
 
 odometers as (
