@@ -13,12 +13,9 @@ import polars as pl
 from pipeline import vocabulary
 from pipeline.errors import KinbayError
 from pipeline.layouts.tables import tidy_tables
+from pipeline.read.instants import add_scan_time, write_iso_times
 from pipeline.read.layouts import Layout, Long, Only, Wide, fold_header
 from pipeline.read.sheets import Piece, Sheet
-
-ISO_FORMAT = "%Y-%m-%dT%H:%M:%S%.6f"
-_SPREADSHEET_DAY = r"^1(?:899-12-3[01]|904-01-01)[T ]"
-_MIDNIGHT = r"[T ]00:00:00(?:\.0+)?$"
 
 
 class Reshaper:
@@ -93,7 +90,7 @@ class Reshaper:
             given = base.get(tidy)
             base[tidy] = _repeat(text, len(frame)) if given is None else given.fill_null(text)
         wide = pl.DataFrame([s.alias(n) for n, s in base.items()])
-        wide = _map_values(_add_scan_time(_iso_times(wide, self.layout)), self.layout.values)
+        wide = _map_values(add_scan_time(write_iso_times(wide, self.layout)), self.layout.values)
         made = {}
         for table in self.layout.feeds:
             rows = self._rows(table, wide, frame)
@@ -233,71 +230,6 @@ def _captured(patterns: Mapping[str, str], text: str) -> dict[str, str]:
             if row[0][0].strip():
                 found[column] = row[0][0].strip()
     return found
-
-
-def _iso_times(wide: pl.DataFrame, layout: Layout) -> pl.DataFrame:
-    """Join dates and times of day, and rewrite times in the layout's formats to ISO 8601."""
-    for name in ("at", "scanned_at"):
-        day, clock = f"{name}_date", f"{name}_time"
-        if day in wide.columns and clock in wide.columns:
-            parts = [
-                pl.col(day).str.strip_chars().str.replace(_MIDNIGHT, ""),
-                pl.col(clock).str.strip_chars().str.replace(_SPREADSHEET_DAY, ""),
-            ]
-            wide = wide.with_columns(pl.concat_str(parts, separator=" ").alias(name))
-        elif day in wide.columns:
-            wide = wide.with_columns(pl.col(day).alias(name))
-    kinds = {c: k for t in layout.feeds for c, k in tidy_tables()[t].columns.items()}
-    times = [c for c in wide.columns if kinds.get(c) in {"time", "date"}]
-    if not layout.time.formats or not times:
-        return wide
-    return wide.with_columns(_iso(wide[c], layout.time.formats, is_date=kinds[c] == "date") for c in times)
-
-
-def _iso(given: pl.Series, formats: tuple[str, ...], *, is_date: bool) -> pl.Series:
-    keys = pl.DataFrame({"key": given.unique()})
-    text = pl.col("key").str.strip_chars()
-    found = []
-    for form in formats:
-        if "%H" not in form and "%I" not in form:
-            found.append(text.str.to_date(form, strict=False).dt.strftime("%Y-%m-%d"))
-        elif "%z" in form:
-            aware = text.str.to_datetime(form, strict=False, time_unit="us", time_zone="UTC")
-            found.append(aware.dt.strftime(ISO_FORMAT + "Z"))
-        else:
-            found.append(text.str.to_datetime(form, strict=False, time_unit="us").dt.strftime(ISO_FORMAT))
-    iso = keys.with_columns(iso=pl.coalesce(*found, text))
-    if is_date:
-        iso = iso.with_columns(pl.col("iso").str.slice(0, 10))
-    joined = pl.DataFrame({"key": given}).join(
-        iso, on="key", how="left", nulls_equal=True, maintain_order="left"
-    )
-    return joined["iso"].alias(given.name)
-
-
-def _add_scan_time(wide: pl.DataFrame) -> pl.DataFrame:
-    """Give every row `at` and `scanned_at` where one of them can be had from the other."""
-    if "at_offset_s" in wide.columns and "at" not in wide.columns and "scanned_at" in wide.columns:
-        seconds = (
-            pl.col("at_offset_s")
-            .str.strip_chars()
-            .str.replace(",", ".", literal=True)
-            .cast(pl.Float64, strict=False)
-        )
-        local = pl.col("scanned_at").str.slice(0, 26).str.replace(" ", "T", literal=True)
-        begin = pl.coalesce(
-            local.str.to_datetime("%Y-%m-%dT%H:%M:%S%.f", strict=False, time_unit="us"),
-            local.str.slice(0, 19).str.to_datetime("%Y-%m-%dT%H:%M:%S", strict=False, time_unit="us"),
-            local.str.slice(0, 16).str.to_datetime("%Y-%m-%dT%H:%M", strict=False, time_unit="us"),
-        )
-        offset = pl.col("scanned_at").str.extract(r"\d:?\d\d(?:\.\d+)?([Zz]|[+-]\d{2}:?\d{2})$").fill_null("")
-        moment = begin + pl.duration(microseconds=(seconds * 1e6).round(0).cast(pl.Int64))
-        wide = wide.with_columns(at=moment.dt.strftime(ISO_FORMAT) + offset)
-    if "at" in wide.columns and "scanned_at" not in wide.columns:
-        filled = pl.col("at").filter(pl.col("at").str.strip_chars() != "")
-        earliest = filled.min().over("scan_id") if "scan_id" in wide.columns else filled.min()
-        wide = wide.with_columns(scanned_at=earliest)
-    return wide
 
 
 def _map_values(wide: pl.DataFrame, values: Mapping[str, Mapping[str, str]]) -> pl.DataFrame:
