@@ -16,6 +16,7 @@ from pipeline.normalise import text
 EARLIEST = datetime(1990, 1, 1)
 AHEAD = timedelta(days=1)
 _UTC_TIME = pl.Datetime("us")
+_PLAIN_ISO = r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:[0-5]\d$"
 _ISO = (
     r"^(?P<day>\d{4}-\d{2}-\d{2})"
     r"(?:[Tt ](?P<hour>\d{2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,9}))?)?)?"
@@ -52,7 +53,36 @@ class Times:
 
 
 def _parts(given: pl.Series) -> pl.DataFrame:
-    """Split ISO texts into day, clock and offset; columns are null where the text is not ISO."""
+    """Split texts into local time and offset; the plainest form of ISO 8601 needs no splitting.
+
+    Returns
+    -------
+    pl.DataFrame
+        `is_iso`, `local`, `offset_min`, `has_offset`, one row per text.
+    """
+    is_plain = given.str.contains(_PLAIN_ISO).fill_null(value=False)
+    if is_plain.all():
+        return _plain_parts(given)
+    if not is_plain.any():
+        return _general_parts(given)
+    plain, general = _plain_parts(given.filter(is_plain)), _general_parts(given.filter(~is_plain))
+    order = pl.concat([is_plain.arg_true(), (~is_plain).arg_true()])
+    return pl.concat([plain, general]).with_columns(order.alias("order")).sort("order").drop("order")
+
+
+def _plain_parts(given: pl.Series) -> pl.DataFrame:
+    return pl.DataFrame(
+        {"local": given.str.to_datetime("%Y-%m-%dT%H:%M:%S", strict=False, time_unit="us")}
+    ).select(
+        pl.lit(True).alias("is_iso"),
+        "local",
+        pl.lit(None, pl.Int64).alias("offset_min"),
+        pl.lit(False).alias("has_offset"),
+    )
+
+
+def _general_parts(given: pl.Series) -> pl.DataFrame:
+    """Any other form; `is_iso` is false where the text is none of them."""
     found = given.str.extract_groups(_ISO).struct.unnest()
     clock = pl.format(
         "{}T{}:{}:{}.{}",
@@ -72,7 +102,6 @@ def _parts(given: pl.Series) -> pl.DataFrame:
     minutes = plain.str.slice(1, 2).cast(pl.Int64) * 60 + plain.str.slice(3, 2).cast(pl.Int64)
     signed = pl.when(plain.str.starts_with("-")).then(-minutes).otherwise(minutes)
     return found.select(
-        "day",
         is_iso=pl.col("day").is_not_null(),
         local=clock.str.to_datetime("%Y-%m-%dT%H:%M:%S.%6f", strict=False, time_unit="us"),
         offset_min=pl.when(minutes <= 18 * 60).then(signed),
