@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import random
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -18,6 +19,7 @@ from pipeline.warehouse import models, raw, runner, words
 from pipeline.warehouse.engines import DuckDB, Engine
 from pipeline.warehouse.runner import Step
 
+ROOT = Path(__file__).parents[2]
 START = dt.datetime(2025, 1, 6, 8, 0)
 READERS = ("Yard tablet", "Blue handheld")
 MONTHS_SQL = (
@@ -47,14 +49,13 @@ def _step(sql: str) -> Callable[[Engine], None]:
 
 
 def steps() -> dict[str, runner.Computed]:
-    """Stand-ins for the computed tables: simple, but made from the same parents and changing with them."""
-    empty = (models.packaged().joinpath("..", "warehouse", "computed_tables.sql")).read_text("utf-8")
-    return {
-        "computed.month_effects": runner.Computed(("scan_levels",), _step(MONTHS_SQL), "1"),
-        "computed.reader_effects": runner.Computed(("scan_levels",), _step(READERS_SQL), "1"),
-        "computed.sibling_scores": runner.Computed(("van_levels",), _step(empty), "1"),
-        "computed.findings": runner.Computed(("sibling_scores",), _step(empty), "1"),
-    }
+    """Stand-ins for the computed tables: season and readers change with the scan levels, the rest is empty."""
+    ddl = (ROOT / "pipeline" / "warehouse" / "computed_tables.sql").read_text("utf-8")
+    read = {s for m in models.load() for s in m.sources if s.startswith("computed.")}
+    made = {name: runner.Computed(("van_levels",), _step(ddl), "1") for name in read}
+    made["computed.month_effects"] = runner.Computed(("scan_levels",), _step(MONTHS_SQL), "1")
+    made["computed.reader_effects"] = runner.Computed(("scan_levels",), _step(READERS_SQL), "1")
+    return made
 
 
 def build(

@@ -34,7 +34,7 @@ def assert_same(left: DuckDB, right: DuckDB) -> None:
     assert {name: rows for name, rows in wrong.items() if rows} == {}
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_bit_by_bit_equals_all_at_once(seed: int) -> None:
     grown, whole = small_fleet.empty_engine(), small_fleet.empty_engine()
     partial = 0
@@ -133,7 +133,7 @@ KILLED = """
 """
 
 
-@pytest.mark.parametrize("last", ["int_scan_values", "van_levels"])
+@pytest.mark.parametrize("last", ["stg_scans", "int_scan_values"])
 def test_a_killed_build_is_done_again(tmp_path: Path, last: str) -> None:
     path = tmp_path / "work.duckdb"
     with duckdb.connect(str(path)) as connection:

@@ -1,0 +1,87 @@
+"""Checks: what stops, what warns, and what is kept of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import KinbayError
+from pipeline.warehouse import checks, models
+from tests.warehouse import small_fleet
+
+
+def write_check(folder: Path, text: str) -> Path:
+    (folder / "checks").mkdir(parents=True)
+    (folder / "checks" / "some_check.sql").write_text(text)
+    return folder
+
+
+def test_stop_and_warn_are_told_apart_and_kept(tmp_path: Path) -> None:
+    engine = small_fleet.empty_engine()
+    small_fleet.add_batch(engine, 1, 1)
+    small_fleet.build(engine)
+    text = "-- No van is called 001.\n-- severity: stop\n-- remedy: Rename it.\nwith v as (select van from vans where van = '001') select * from v"
+    stop = checks.load(write_check(tmp_path / "a", text))
+    warn = checks.load(write_check(tmp_path / "b", text.replace("stop", "warn")))
+    fine = checks.load(write_check(tmp_path / "c", text.replace("'001'", "'999'")))
+    found = checks.run(engine, [*fine, *warn, *stop])
+    assert [(r.severity, r.n_rows, r.stops) for r in found] == [
+        ("stop", 1, True),
+        ("warn", 1, False),
+        ("stop", 0, False),
+    ]
+    assert found[0].examples == ({"van": "001"},)
+    kept = engine.arrow("select check_name, severity, n_rows, examples from build.check_results").to_pylist()
+    assert [k["n_rows"] for k in kept] == [1, 1, 0]
+    assert kept[0]["examples"] == '[{"van": "001"}]'
+
+
+def test_the_checks_that_ship_find_nothing_in_a_sound_build() -> None:
+    engine = small_fleet.empty_engine()
+    for batch in (1, 2):
+        small_fleet.add_batch(engine, 2, batch)
+    plan = models.load()
+    found = checks.run(engine, [*checks.load(), *checks.key_checks(plan, small_fleet.build(engine))])
+    assert len(found) > 30
+    assert [(r.name, r.examples) for r in found if r.severity == "stop" and r.n_rows] == []
+
+
+def test_a_doubled_key_stops() -> None:
+    engine = small_fleet.empty_engine()
+    small_fleet.add_batch(engine, 2, 1)
+    done = small_fleet.build(engine)
+    engine.connection.execute("insert into int_scan_values from int_scan_values limit 1")
+    found = checks.run(engine, checks.key_checks(models.load(), done))
+    assert [(r.name, r.n_rows) for r in found if r.stops] == [
+        ("key_of_int_scan_values", 1),
+        ("key_of_scan_levels", 1),
+    ]
+
+
+def test_keys_are_checked_only_where_something_was_rebuilt() -> None:
+    engine = small_fleet.empty_engine()
+    small_fleet.add_batch(engine, 2, 1)
+    small_fleet.build(engine)
+    assert checks.key_checks(models.load(), small_fleet.build(engine)) == []
+    scan = {"scan_id": "x", "van": "001", "reader": "Yard tablet", "scanned_at": "2025-12-03 08:00:00"}
+    small_fleet.insert(
+        engine, "raw.scans", [{"batch_id": 5, "file_id": "f5", "line": 2, **scan, "rest_v": 12.5}]
+    )
+    texts = {c.name: c.text for c in checks.key_checks(models.load(), small_fleet.build(engine))}
+    assert "2025-12-01" in texts["key_of_scan_levels"]
+    assert "key_of_stg_vans" not in texts
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("-- A.\nwith v as (select van from vans) select * from v", "stops or warns"),
+        ("-- A.\n-- severity: loud\nwith v as (select van from vans) select * from v", "stops or warns"),
+        ("-- severity: stop\nwith v as (select van from vans) select * from v", "what it makes"),
+        ("-- A.\n-- severity: stop\n-- kind: view\nselect 1", "may not have"),
+    ],
+)
+def test_a_check_without_what_it_needs_is_refused(tmp_path: Path, text: str, said: str) -> None:
+    with pytest.raises(KinbayError, match=said):
+        checks.load(write_check(tmp_path, text))
