@@ -122,7 +122,7 @@ def _set_against(
 
     log_mean, log_variance = trimmed_log_moments(found.cohort_vans[cohort])
     typical = np.where(d0 > 0, prior.s02[measure], found.cohort_s2[cohort] / np.exp(log_mean))
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):
         noise = np.where(w2 > 0, w2 * siblings.inverse_scans / np.maximum(typical, floor), 0.0)
     cohorts = np.where(d0 > 0, (log_variance + prior.excess) * prior.information[measure], np.inf)
     place = Place(

@@ -82,7 +82,7 @@ class Scores:
     t, df, p, q
         Score, its nominal degrees of freedom, calibrated two-sided p-value, and that adjusted over the channel.
     p_cautious, robust
-        p-value under the cautious null, and whether the cell is a finding by it as well.
+        p-value under the cautious null, and whether the cell stands out by it as well (`Rules.robust_q`).
     is_small_group, n_siblings, n_clean
         Few siblings; siblings with this reading; those left unmarked by pass 1.
     detectable

@@ -113,7 +113,7 @@ def report_scores(
         p=_over_all(size, rows, p),
         q=_over_all(size, rows, q),
         p_cautious=_over_all(size, rows, p_cautious),
-        robust=_over_all(size, rows, benjamini_hochberg(p_cautious) <= rules.finding_q, False),
+        robust=_over_all(size, rows, benjamini_hochberg(p_cautious) <= rules.robust_q, False),
         is_small_group=is_scored & (n_siblings <= rules.small_group),
         detectable=_over_all(size, rows, np.fmax(needed, smallest_useful)),
         n_siblings=n_siblings,

@@ -35,6 +35,10 @@ class Rules:
         With fewer scans a van's own scatter is unknown, and its tier is one grade lower.
     finding_q, likely_q
         False discovery rates of the two upper tiers.
+    robust_q
+        False discovery rate of the extra mark under the cautious null. Stricter than that of a finding, because
+        how heavy the tails of healthy vans are is a guess: measured with tails of 8 df (the guess) under 0.03
+        of such marks are false, with 5 df 0.15 to 0.20 (`tests/benchmarks/healthy_fleets.py`).
     watch_p
         p-value of cells worth a second look though nothing is shown; by chance alone this share of all cells is
         there.
@@ -49,6 +53,7 @@ class Rules:
     min_scans: int = 2
     finding_q: float = 0.05
     likely_q: float = 0.20
+    robust_q: float = 0.02
     watch_p: float = 0.005
     suspect_p: float = 0.005
     min_cohorts: int = 3

@@ -4,7 +4,9 @@
 
 Every fleet is 18 measures on about 80 vans (about 1,450 cells), seeded by its number. Cohort variances scatter (d0
 = 8 unless said), vans have 2 to 20 scans, and scans scatter (w2 = half the variance between vans). A fault is
-a shift of so many standard deviations of a healthy van's value: sqrt(tau2 + w2/m) of its own cohort.
+a shift of so many standard deviations of a healthy van's value: sqrt(tau2 + w2/m) of its own cohort. In the change
+channel values are the mean of 4 recent scans minus that of 8 earlier ones, and sigma is tau, the spread of levels
+between vans, so that both channels answer for the same fault.
 Intervals are 95 % Wilson for shares and exact Poisson for counts per fleet.
 """
 
@@ -35,6 +37,7 @@ class Setting:
     noise: float = 0.5
     scans: tuple[int, int] = (2, 20)
     measures: int = MEASURES
+    is_change: bool = False
 
 
 def simulate_fleet(
@@ -54,8 +57,11 @@ def simulate_fleet(
         df = setting.law_df
         between = rng.standard_t(df, (measures, vans)) / np.sqrt(df / (df - 2))
     between *= spread[:, cohort]
-    values = between + rng.standard_normal((measures, vans)) * np.sqrt(setting.noise / scans)
     scale = np.sqrt(spread[:, cohort] ** 2 + setting.noise / scans)
+    if setting.is_change:
+        scans = np.full(vans, 1 / (1 / 4 + 1 / 8))
+        scale, between = spread[:, cohort], np.zeros((measures, vans))
+    values = between + rng.standard_normal((measures, vans)) * np.sqrt(setting.noise / scans)
     is_faulty = np.zeros(values.shape, dtype=bool)
     is_faulty.ravel()[rng.choice(values.size, faults, replace=False)] = True
     values += is_faulty * sigma * scale * rng.choice((-1.0, 1.0), values.shape)
@@ -66,6 +72,7 @@ def simulate_fleet(
         group=number * cohorts + np.tile(cohort, measures),
         y=values.ravel(),
         m=np.tile(scans.astype(np.float64), measures),
+        scans=np.full(vans * measures, 2.0),
         w2=setting.noise * unit**2,
         resolution=unit * 1e-3,
         smallest_useful=np.full(measures, np.nan),
@@ -78,7 +85,9 @@ def score_fleet(cells: Cells) -> Scores:
     return score_cells(cells, NullTables.load(), Rules())
 
 
-def count_false_findings(setting: Setting, fleets: Iterable[int]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def count_false_findings(
+    setting: Setting, fleets: Iterable[int]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return, per healthy fleet, the cells that are findings, and those marked robust."""
     plain, robust = [], []
     for fleet in fleets:
@@ -88,22 +97,30 @@ def count_false_findings(setting: Setting, fleets: Iterable[int]) -> tuple[NDArr
     return np.array(plain), np.array(robust)
 
 
-def count_recall(setting: Setting, sigma: float, faults: int, fleets: Iterable[int]) -> NDArray[np.int64]:
-    """Return (faults found, faults, false findings, robust found, robust false) summed over fleets with faults."""
-    total = np.zeros(5, dtype=np.int64)
+@dataclass(frozen=True)
+class Found:
+    """What was found in fleets with planted faults, one entry per fleet: planted, found, false; robust ones; top ten."""
+
+    planted: NDArray[np.int64]
+    found: NDArray[np.int64]
+    false: NDArray[np.int64]
+    robust_found: NDArray[np.int64]
+    robust_false: NDArray[np.int64]
+    top_ten: NDArray[np.int64]
+
+
+def count_found(setting: Setting, sigma: float, faults: int, fleets: Iterable[int]) -> Found:
+    """Plant faults in fleets, score them, and count per fleet."""
+    rows = []
     for fleet in fleets:
         cells, is_faulty = simulate_fleet(np.random.default_rng([2, fleet]), setting, faults, sigma)
         scores = score_fleet(cells)
         is_finding = scores.tier == 0
         found, false = is_finding & is_faulty, is_finding & ~is_faulty
-        total += [
-            found.sum(),
-            is_faulty.sum(),
-            false.sum(),
-            (found & scores.robust).sum(),
-            (false & scores.robust).sum(),
-        ]
-    return total
+        best = np.argsort(np.where(scores.is_scored, scores.p, 2.0), kind="stable")[:10]
+        parts = (is_faulty, found, false, found & scores.robust, false & scores.robust, is_faulty[best])
+        rows.append([int(part.sum()) for part in parts])
+    return Found(*np.array(rows).T)
 
 
 def main() -> None:
@@ -132,28 +149,60 @@ def main() -> None:
     _say("healthy fleets: false findings per fleet [95 %], share of fleets with any, marked robust per fleet")
     for name, setting in healthy.items():
         plain, robust = count_false_findings(setting, range(fleets))
-        any_low, any_high = wilson(np.array([(plain > 0).sum()]), np.array([fleets]))
+        low, high = wilson((plain > 0).sum(), fleets)
         _say(
-            f"  {name:38s} {_rate(plain)}   any {np.mean(plain > 0):.2f} [{any_low[0]:.2f}, {any_high[0]:.2f}]"
+            f"  {name:38s} {_rate(plain)}   any {np.mean(plain > 0):.2f} [{low:.2f}, {high:.2f}]"
             f"   robust {_rate(robust)}"
         )
-    _say("recall of 2 faults a fleet [95 %], false discovery share")
-    recall = {
+    say_recall(fleets)
+
+
+def say_recall(fleets: int) -> None:
+    """Print recall and false discovery rates, level and change."""
+    mixed = Setting(MIXED)
+    settings = {
+        "4 siblings, equal variances": Setting((5,) * 16, d0=np.inf),
+        "8 siblings, equal variances": Setting((9,) * 9, d0=np.inf),
+        "16 siblings, equal variances": Setting((17,) * 5, d0=np.inf),
+        "mixed 4-24, equal variances": replace(mixed, d0=np.inf),
         "4 siblings": Setting((5,) * 16),
         "8 siblings": Setting((9,) * 9),
         "16 siblings": Setting((17,) * 5),
         "mixed 4-24": mixed,
-        "mixed, t 8 df": replace(mixed, law_df=8.0),
-        "mixed, t 5 df": replace(mixed, law_df=5.0),
+        "mixed, vans t 8 df": replace(mixed, law_df=8.0),
+        "mixed, vans t 5 df": replace(mixed, law_df=5.0),
     }
-    for name, setting in recall.items():
+    _say(
+        "level: recall of 2 faults a fleet [95 %]; false discovery rate, all and robust (mean of fleets, 1.96 se)"
+    )
+    for name, setting in settings.items():
         for sigma in (3.0, 4.0, 5.0, 6.0, 8.0):
-            found, planted, false, robust, robust_false = count_recall(setting, sigma, 2, range(fleets))
-            low, high = wilson(np.array([found]), np.array([planted]))
-            _say(
-                f"  {name:14s} {sigma:.0f} sigma  {found / planted:.2f} [{low[0]:.2f}, {high[0]:.2f}]"
-                f"  false {false}/{found + false}  robust {robust / planted:.2f}, false {robust_false}"
-            )
+            _say_found(name, sigma, count_found(setting, sigma, 2, range(fleets)))
+    _say("level: precision of the ten smallest p-values, 30 faults a fleet (2 % of cells), 8 siblings")
+    for sigma in (3.0, 4.0, 6.0):
+        top = count_found(Setting((9,) * 9, d0=np.inf), sigma, 30, range(fleets)).top_ten
+        _say(f"  {sigma:.0f} sigma  {top.mean() / 10:.3f} +- {_error(top / 10):.3f}")
+    _say("change, 8 earlier and 4 recent scans, 8 siblings: recall of 2 faults a fleet")
+    for noise in (0.25, 0.5):
+        setting = Setting((9,) * 9, d0=np.inf, noise=noise, is_change=True)
+        for sigma in (2.0, 3.0):
+            _say_found(f"w2 = {noise} tau2", sigma, count_found(setting, sigma, 2, range(fleets)))
+
+
+def _say_found(name: str, sigma: float, found: Found) -> None:
+    low, high = wilson(found.found.sum(), found.planted.sum())
+    share = found.false / np.maximum(found.found + found.false, 1)
+    robust = found.robust_false / np.maximum(found.robust_found + found.robust_false, 1)
+    planted = found.planted.sum()
+    _say(
+        f"  {name:28s} {sigma:.0f} sigma  {found.found.sum() / planted:.2f} [{low:.2f}, {high:.2f}]"
+        f"   FDR {share.mean():.3f} +- {_error(share):.3f}"
+        f"   robust: recall {found.robust_found.sum() / planted:.2f}, FDR {robust.mean():.3f} +- {_error(robust):.3f}"
+    )
+
+
+def _error(values: NDArray[np.float64]) -> float:
+    return float(1.96 * values.std() / np.sqrt(len(values)))
 
 
 def _rate(counts: NDArray[np.int64]) -> str:

@@ -27,7 +27,9 @@ BCG_V = np.array(
 )  # fmt: skip
 
 
-def draw_variances(rng: np.random.Generator, groups: int, df: Floats | float, d0: float, s02: float) -> Floats:
+def draw_variances(
+    rng: np.random.Generator, groups: int, df: Floats | float, d0: float, s02: float
+) -> Floats:
     return s02 * d0 / rng.chisquare(d0, groups) * rng.chisquare(df, groups) / df
 
 
