@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from functools import lru_cache
 
 _POWERS = str.maketrans({"²": "2", "³": "3", "⁻": "-", "¹": "1", "º": "°", "−": "-"})
 
@@ -19,6 +20,7 @@ def fold(text: str) -> str:
     return re.sub(r"[^0-9a-z]+", " ", plain.replace("ß", "ss")).strip()
 
 
+@lru_cache(maxsize=4096)
 def fold_unit(text: str) -> str:
     """Fold a unit: case and spaces ignored, raised digits as plain ones, brackets around it dropped.
 
