@@ -63,9 +63,9 @@ async def warm_up(_: App) -> AsyncIterator[None]:
     yield
 
 
-# What `streamlit run` serves: the frame in app.py, compressed for phones in the yard.
+# What `streamlit run` serves: the frame, compressed for phones in the yard.
 app = App(
-    Path(__file__).with_name("app.py"),
+    Path(__file__).parent / "app" / "frame.py",
     lifespan=warm_up,
     middleware=[Middleware(StrictHeaders), Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)],
 )

@@ -8,7 +8,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.words import CAVEAT, clean_text, count_of, format_number
-from dashboard.parts.links import link_to
+from dashboard.parts.links import link_to_van
 from dashboard.parts.matter import TIERS, show_cautions, show_matter
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import offer_csv
@@ -44,7 +44,7 @@ def subject_of(row: dict[str, Any]) -> str:
     return clean_text(row["attribute"] or "Whole fleet").capitalize()
 
 
-def show_group(subject: str, rows: list[dict[str, Any]], view: View) -> None:
+def show_group(subject: str, rows: list[dict[str, Any]]) -> None:
     """Draw all findings about one subject in one box."""
     first = rows[0]
     with st.container(border=True, gap="small"):
@@ -54,20 +54,15 @@ def show_group(subject: str, rows: list[dict[str, Any]], view: View) -> None:
                 odometer = f"{format_number(first['odometer_km'], 0)} km" if first["odometer_km"] else ""
                 st.caption(escape(" · ".join(t for t in (first["cohort"], first["depot"], odometer) if t)))
         for row in rows:
-            show_matter(row, view)
+            show_matter(row)
         show_cautions(rows)
         if first["van"] is not None:
-            label = f"All readings of van {escape(first['van'])}"
-            link_to("van", label, view, icon=":material/airport_shuttle:", van=first["van"])
+            link_to_van(f"All readings of van {escape(first['van'])}", first["van"])
 
 
-def show_more(n_groups: int, n_drawn: int) -> None:
-    """Offer the next groups where the page holds back some."""
-    if n_groups > n_drawn:
-        left = n_groups - n_drawn
-        if st.button(f"Show {min(left, GROUPS_AT_ONCE)} more of {left}", key="look_more"):
-            st.session_state["look_groups"] = n_drawn + GROUPS_AT_ONCE
-            st.rerun(scope="fragment")
+def draw_more() -> None:
+    """Draw the next groups too; for a button."""
+    st.session_state["look_groups"] = st.session_state.get("look_groups", GROUPS_AT_ONCE) + GROUPS_AT_ONCE
 
 
 @page("What needs a look")
@@ -99,8 +94,10 @@ def show(view: View) -> None:
         groups.setdefault(subject_of(row), []).append(row)
     drawn = int(st.session_state.get("look_groups", GROUPS_AT_ONCE))
     for subject, rows in list(groups.items())[:drawn]:
-        show_group(subject, rows, view)
-    show_more(len(groups), drawn)
+        show_group(subject, rows)
+    left = len(groups) - drawn
+    if left > 0:
+        st.button(f"Show {min(left, GROUPS_AT_ONCE)} more of {left}", key="look_more", on_click=draw_more)
     offer_csv(kept, "kinbay-findings", key="look")
 
 

@@ -11,10 +11,17 @@ import streamlit as st
 from dashboard.charts.palette import GLYPHS, WORDS
 from dashboard.charts.series import draw_series
 from dashboard.charts.siblings import MOST_COHORTS, draw_siblings
-from dashboard.charts.words import CAVEAT, CHANNELS, Reading, count_of, say_evidence, say_verdict, say_weight
+from dashboard.charts.words import CAVEAT, Reading, count_of, say_evidence, say_verdict, say_weight
 from dashboard.exports.files import picture_series, picture_siblings
 from dashboard.exports.picture import SERIES_KEY, SIBLINGS_KEY
-from dashboard.parts.links import choose_reading, choose_van, link_to, list_readings, most_telling_reading
+from dashboard.parts.links import (
+    choose_channel,
+    choose_reading,
+    choose_van,
+    link_to_van,
+    list_readings,
+    most_telling_reading,
+)
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import (
     clean_columns,
@@ -29,14 +36,13 @@ from dashboard.parts.view import View, page
 from dashboard.questions import findings, siblings, vans
 
 _ORDER = {"above": 0, "below": 0, "borderline": 1, "within": 2, "not_judged": 3}
-_CHANNEL_OF = {word: channel for channel, word in CHANNELS.items()}
 
 
 def take_pick(key: str) -> None:
     """A click on a mark chooses its van."""
     van = picked(key, "van")
     if van is not None:
-        st.session_state["van"] = van
+        st.session_state["reading_van"] = van
         remember_pick("reading_strip", key, van)
 
 
@@ -44,7 +50,7 @@ def take_row(key: str, names: list[str]) -> None:
     """A click on a row chooses its van."""
     rows = st.session_state[key]["selection"]["rows"]
     if rows:
-        st.session_state["van"] = names[rows[0]]
+        st.session_state["reading_van"] = names[rows[0]]
 
 
 def show_verdict(own: dict[str, Any] | None, van: str | None, reading: Reading, cells: pl.DataFrame) -> None:
@@ -169,19 +175,12 @@ def show(view: View) -> None:
     with left:
         reading = choose_reading(readings, most_telling_reading(readings, found))
     with middle:
-        van = choose_van(view, placeholder="Choose a van, or click a mark")
+        van = choose_van(view, "reading_van", placeholder="Choose a van, or click a mark")
     with right:
-        word = st.segmented_control(
-            "Measure",
-            list(_CHANNEL_OF),
-            default=CHANNELS["level"],
-            key="measure",
-            bind="query-params",
-            required=True,
-        )
+        channel = choose_channel("reading_measure")
     if reading is None:
         return
-    reading = Reading(**{**vars(reading), "channel": _CHANNEL_OF[word or CHANNELS["level"]]})
+    reading = Reading(**{**vars(reading), "channel": channel})
     asked = (view.warehouse, reading.parameter, reading.state, reading.channel)
     cells = siblings.list_sibling_cells(*asked, view.vans)
     if cells.is_empty():
@@ -213,9 +212,7 @@ def show(view: View) -> None:
         )
         if van:
             show_limits(view, reading, van)
-            link_to(
-                "van", f"All readings of van {escape(van)}", view, icon=":material/airport_shuttle:", van=van
-            )
+            link_to_van(f"All readings of van {escape(van)}", van)
     if van:
         show_history(view, van, reading)
 

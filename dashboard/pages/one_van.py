@@ -9,12 +9,12 @@ import streamlit as st
 
 from dashboard.charts.palette import GLYPHS, WORDS
 from dashboard.charts.van import MOST_ROWS, draw_van, standardise
-from dashboard.charts.words import CAVEAT, CHANNELS, Reading, clean_text, count_of
+from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of
 from dashboard.exports.brief import describe_facts, find_van, write_brief
 from dashboard.exports.files import picture_van
 from dashboard.exports.handout import print_html, print_pdf
 from dashboard.exports.picture import MIME, VAN_KEY
-from dashboard.parts.links import choose_van, link_to
+from dashboard.parts.links import choose_channel, choose_van, link_to_reading, link_to_van
 from dashboard.parts.matter import show_cautions, show_matter
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import file_stem, offer_downloads, picked, show_chart, show_table
@@ -22,7 +22,6 @@ from dashboard.parts.view import View, page
 from dashboard.questions import findings, records, vans
 from dashboard.questions.warehouse import Warehouse
 
-_CHANNEL_OF = {word: channel for channel, word in CHANNELS.items()}
 _ALL_STATES = "All states"
 
 
@@ -41,7 +40,7 @@ def show_choices(view: View) -> None:
         icon=":material/airport_shuttle:",
     )
     for van, claims in best.group_by("van", maintain_order=True).agg("claim").head(8).iter_rows():
-        link_to("van", f"Van {escape(van)}: {count_of(len(claims), 'matter')}", view, van=van)
+        link_to_van(f"Van {escape(van)}: {count_of(len(claims), 'matter')}", van)
 
 
 def show_handout(view: View, van: str) -> None:
@@ -70,7 +69,7 @@ def say_standing(cells: pl.DataFrame) -> str:
     return f"**{outside or 'None'} of {count_of(judged, 'comparison')} {verb} out.**{unknown}"
 
 
-def show_link_to_pick(view: View, van: str, cells: pl.DataFrame) -> None:
+def show_link_to_pick(van: str, cells: pl.DataFrame) -> None:
     """After a click on a reading: the way to it beside the siblings."""
     cell = picked("van_chart", "cell")
     row = next(
@@ -78,16 +77,9 @@ def show_link_to_pick(view: View, van: str, cells: pl.DataFrame) -> None:
         None,
     )
     if row is not None:
-        title = Reading.from_row(row).title
-        link_to(
-            "reading",
-            f"See {escape(title)} beside its siblings",
-            view,
-            icon=":material/scatter_plot:",
-            reading=title,
-            van=van,
-            measure=CHANNELS[row["channel"]],
-        )
+        reading = Reading.from_row(row)
+        label = f"See {escape(reading.title)} beside its siblings"
+        link_to_reading(label, reading, van, channel=row["channel"])
 
 
 def show_cells(cells: pl.DataFrame, van: str) -> None:
@@ -187,25 +179,17 @@ def show_readings(view: View, van: str, cells: pl.DataFrame) -> None:
     """The chart of all readings with its choice of measure and state."""
     left, right = st.columns(2)
     with left:
-        word = st.segmented_control(
-            "Measure",
-            list(_CHANNEL_OF),
-            default=CHANNELS["level"],
-            key="measure",
-            bind="query-params",
-            required=True,
-        )
+        channel = choose_channel("van_measure")
     states = cells.sort("state_order")["state_name"].unique(maintain_order=True).to_list()
     with right:
         state = st.selectbox("Operating state", [_ALL_STATES, *states], key="van_state", bind="query-params")
-    channel = _CHANNEL_OF[word or CHANNELS["level"]]
     kept = cells.filter(
         (pl.col("channel") == channel) & ((pl.col("state_name") == state) | pl.lit(state == _ALL_STATES))
     )
     drawn = standardise(kept).height
     if drawn:
         show_chart(draw_van(van, kept, view.theme), key="van_chart", on_pick=lambda: None)
-        show_link_to_pick(view, van, kept)
+        show_link_to_pick(van, kept)
         more = (
             f" The {MOST_ROWS} farthest of {drawn} are drawn; the table has all." if drawn > MOST_ROWS else ""
         )
@@ -225,7 +209,7 @@ def show_readings(view: View, van: str, cells: pl.DataFrame) -> None:
 @page("One van, all readings")
 def show(view: View) -> None:
     """One van against its siblings."""
-    van = choose_van(view, placeholder="Choose a van")
+    van = choose_van(view, "van", placeholder="Choose a van")
     if van is None:
         show_choices(view)
         return
@@ -242,7 +226,7 @@ def show(view: View) -> None:
         rows = own.to_dicts()
         with st.container(border=True):
             for row in rows:
-                show_matter(row, view)
+                show_matter(row)
             show_cautions(rows)
     st.header("Every reading against the siblings", anchor=False)
     if cells.is_empty():

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import polars as pl
 import streamlit as st
 
@@ -82,18 +80,3 @@ def choose_filters(warehouse: Warehouse) -> Filters:
     st.button("Show all vans", icon=":material/filter_alt_off:", on_click=clear_filters, type="tertiary")
     st.caption("Filters choose which vans you see. Every van is still compared with all its siblings.")
     return filters
-
-
-def as_query(filters: Filters) -> dict[str, Any]:
-    """Return the filters as query parameters, as the widgets write them, for links."""
-    query: dict[str, Any] = {
-        "model": [clean_text(v) for v in filters.models],
-        "model_year": [str(v) for v in filters.model_years],
-        "depot": [clean_text(v) for v in filters.depots],
-        "exposure": [clean_text(v) for v in filters.exposures],
-    }
-    if filters.age_years:
-        query["age"] = [f"{v:g}" for v in filters.age_years]
-    if filters.odometer_km:
-        query["km"] = [f"{v:g}" for v in filters.odometer_km]
-    return {key: values for key, values in query.items() if values}

@@ -8,9 +8,8 @@ import streamlit as st
 
 from dashboard.charts.palette import GLYPHS
 from dashboard.charts.words import Reading, clean_text, count_decimals, count_of, format_number
-from dashboard.parts.links import link_to
+from dashboard.parts.links import link_to_reading
 from dashboard.parts.plain import escape
-from dashboard.parts.view import View
 
 TIERS = {
     "finding": "Stands out",
@@ -79,20 +78,10 @@ def _show_right(row: dict[str, Any]) -> None:
         st.markdown(f"**Could also be.** {escape('; '.join(row['rivals']))}")
 
 
-def _show_links(row: dict[str, Any], view: View) -> None:
-    if row["van"] is None or row["parameter"] is None:
-        return
-    if row["kind"] in _CELL_KINDS:
-        found = Reading.from_row(row)
-        link_to(
-            "reading",
-            "See it beside its siblings",
-            view,
-            icon=":material/scatter_plot:",
-            reading=found.title,
-            van=row["van"],
-            **({"measure": "Change, last weeks"} if row["kind"] == "van_change" else {}),
-        )
+def _show_link(row: dict[str, Any]) -> None:
+    if row["kind"] in _CELL_KINDS and row["van"] is not None and row["parameter"] is not None:
+        channel = "change" if row["kind"] == "van_change" else "level"
+        link_to_reading("See it beside its siblings", Reading.from_row(row), row["van"], channel=channel)
 
 
 def say_why(row: dict[str, Any]) -> str:
@@ -102,13 +91,13 @@ def say_why(row: dict[str, Any]) -> str:
     return ". ".join(text for text in (tier, say_figures(row), say_sureness(row)) if text) + "."
 
 
-def show_matter(row: dict[str, Any], view: View) -> None:
+def show_matter(row: dict[str, Any]) -> None:
     """Draw one finding; its cautions are left to `show_cautions`, once for all of a box."""
     left, right = st.columns([3, 2], gap="medium")
     with left, st.container(gap="xsmall"):
         st.markdown(f"{glyph_of(row)} **{escape(row['claim'])}**")
         st.caption(escape(say_why(row)))
-        _show_links(row, view)
+        _show_link(row)
     with right, st.container(gap="xsmall"):
         _show_right(row)
 

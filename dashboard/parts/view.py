@@ -72,10 +72,7 @@ def show_no_vans() -> None:
 
 
 def page(title: str) -> Callable[[Callable[[View], None]], Callable[[], None]]:
-    """Make a page of a function: title, newest build, empty case, faults told in words.
-
-    The body is a fragment: what changes on the page redraws the page alone.
-    """
+    """Make a page of a function: title, newest build, empty case, faults told in words."""
 
     def wrap(body: Callable[[View], None]) -> Callable[[], None]:
         @functools.wraps(body)
@@ -87,6 +84,6 @@ def page(title: str) -> Callable[[Callable[[View], None]], Callable[[], None]]:
             else:
                 body(view)
 
-        return st.fragment(guarded(run))
+        return guarded(run)
 
     return wrap

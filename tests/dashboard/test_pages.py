@@ -1,0 +1,357 @@
+"""The pages as a person meets them: wording, filters, links, empty and error states, hostile names."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from urllib.parse import parse_qs
+
+import duckdb
+import polars as pl
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from dashboard.charts.words import CAVEAT
+from dashboard.parts.links import PAGES
+from tests.dashboard import fleet as invented
+from tests.dashboard.fleet import HOSTILE_VAN, Fleet
+
+APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
+BOXES = {"reading": "reading_van"}
+FIRST_LINES = {
+    "look": "stand out",
+    "reading": "outside",
+    "van": "Choose a van above",
+    "data": "scans of 31 vans",
+    "help": "Each van is compared with its siblings",
+}
+
+
+def _open(home: Path, page: str, monkeypatch: pytest.MonkeyPatch, **query: str | list[str]) -> AppTest:
+    monkeypatch.setenv("KINBAY_HOME", str(home))
+    at = AppTest.from_file(APP, default_timeout=30)
+    for name, value in query.items():
+        at.query_params[name] = value
+    return at.switch_page(str(PAGES[page])).run()
+
+
+def _texts(at: AppTest) -> str:
+    """Everything written on the page, Markdown escapes taken off."""
+    shown = [*at.title, *at.header, *at.markdown, *at.caption, *at.info, *at.error, *at.warning]
+    return "\n".join(element.value for element in shown).replace("\\", "").replace("\u2060", "")
+
+
+@pytest.mark.parametrize("page", list(PAGES))
+def test_every_page_says_in_its_first_line_what_matters(
+    fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, page, monkeypatch)
+    assert not at.exception
+    assert not at.error
+    first = (*at.info, *at.markdown) if page == "van" else at.markdown
+    assert FIRST_LINES[page] in first[0].value
+
+
+def test_the_count_stands_beside_what_chance_would_raise_and_the_caveat(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, "look", monkeypatch)
+    assert at.markdown[0].value.startswith("**7 matters stand out, on 5 vans.** 616 comparisons")
+    assert "chance alone would raise about 0.2 of them" in at.markdown[0].value
+    assert CAVEAT in _texts(at)
+    assert "Data to 30 Sep 2026" in _texts(at)
+
+
+def test_a_finding_has_claim_figures_sureness_rivals_next_check_and_caution(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = _texts(_open(fleet.home, "look", monkeypatch))
+    for part in (
+        "Van 047",
+        "▼ **Van 047 reads 9.99 °C lower than its 11 siblings",
+        "Stands out against its siblings. 77.5 against 87.5 °C, difference −10.0 °C (95 % interval −10.3 to −9.7). 11 siblings, 13 scans, 25 Oct 2025 to 23 Sep 2026.",
+        "Holds even if healthy siblings vary wildly",
+        "**Next check.** Read it again",
+        "**Could also be.** another model year",
+        "**Caution.** Hot coolant is under pressure",
+    ):
+        assert part in text
+
+
+def test_the_list_is_short_at_first_and_goes_on_when_asked(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, "look", monkeypatch)
+    assert len(at.main.header) == 8
+    at.button(key="look_more").click().run()
+    assert len(at.main.header) > 8
+    assert "Yard tablet reads 1.4 °C above" in _texts(at)
+
+
+def test_findings_are_grouped_by_van_and_a_caution_is_said_once_a_van(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, "look", monkeypatch)
+    heads = [h.value for h in at.main.header]
+    assert heads.count("Van 047") == 1
+    cautions = [m.value for m in at.markdown if "Hot coolant" in m.value]
+    n_cooling_vans = len(
+        {m.value.split(" reads ")[0] for m in at.markdown if "coolant temperature" in m.value}
+    )
+    assert len(cautions) == n_cooling_vans
+
+
+def test_watch_is_shown_when_asked_for(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    at = _open(fleet.home, "look", monkeypatch, look_sure="Watch")
+    assert "went back 41,000 km" in _texts(at)
+    assert "9.99" not in _texts(at)
+
+
+def test_nothing_to_show_is_not_called_healthy(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    at = _open(fleet.home, "look", monkeypatch, look_sure="Not enough evidence")
+    assert "no proof that all is well" in at.info[0].value
+
+
+def test_filters_narrow_every_page_and_are_named(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    at = _open(fleet.home, "look", monkeypatch, model="Ostrey Pell", depot=["Mill Lane"])
+    assert "vans shown: Ostrey Pell; Mill Lane" in _texts(at)
+    assert "Van 047" not in _texts(at)
+    at = _open(fleet.home, "data", monkeypatch, model="Ostrey Pell", depot=["Mill Lane"])
+    assert "of 6 vans" in at.markdown[0].value
+
+
+@pytest.mark.parametrize("page", ["look", "reading", "van", "data", "help"])
+def test_filters_that_leave_nothing_offer_a_way_out(
+    fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, page, monkeypatch, model="Ostrey Pell", model_year="2014", age=["8", "9"])
+    assert "No van matches these filters" in at.info[0].value
+    at.button(key="clear_from_page").click().run()
+    assert not at.info or "No van matches" not in at.info[0].value
+    assert "model" not in at.query_params
+
+
+def test_the_verdict_has_value_difference_interval_range_and_n(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(
+        fleet.home, "reading", monkeypatch, reading_van="047", reading="Engine coolant temperature, warm idle"
+    )
+    text = _texts(at)
+    assert "▼ **Van 047 reads below its siblings.**" in text
+    assert "75.5 °C from 13 scans; −10.3 °C against its siblings (95 % interval −11.4 to −9.1)." in text
+    assert "A healthy sibling would fall between 82.3 and 89.2 °C; 11 siblings." in text
+    assert "Blue handheld shows 80.0 to 98.0 °C as its own limit: 1 of 12 vans" in text
+
+
+def test_change_is_told_as_change(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    at = _open(
+        fleet.home,
+        "reading",
+        monkeypatch,
+        reading_van="051",
+        reading="Injected fuel per stroke, warm idle",
+        reading_measure="Change, last weeks",
+    )
+    assert "▲ **Van 051 has risen more than its siblings.**" in _texts(at)
+
+
+def test_a_van_that_cannot_be_judged_says_why(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    at = _open(
+        fleet.home, "reading", monkeypatch, reading_van="082", reading="Engine coolant temperature, warm idle"
+    )
+    assert "✚ **Van 082 is not judged here: only 2 siblings have this reading; 3 are needed.**" in _texts(at)
+
+
+def test_the_reading_that_tells_most_is_put_into_the_address(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, "reading", monkeypatch, reading_van="047", depot="Mill Lane")
+    assert at.query_params["reading"] == "Engine coolant temperature, steady cruise"
+    assert at.selectbox(key="reading").value == "Engine coolant temperature, steady cruise"
+    assert at.selectbox(key="reading_van").value == "047"
+
+
+def test_an_address_that_asks_for_what_is_not_there_is_answered(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, "reading", monkeypatch, reading="Wing flutter, warm idle")
+    assert "No van of this fleet was ever read for “Wing flutter, warm idle”" in _texts(at)
+    assert not at.error
+    at = _open(fleet.home, "van", monkeypatch, van="<b>999</b>")
+    assert "Among the vans shown there is none called “<b>999</b>”" in _texts(at)
+    assert not at.error
+
+
+def test_a_van_never_read_for_a_reading_is_told_apart_from_a_healthy_one(
+    own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tables = invented.build_tables()
+    gone = (pl.col("van") == "041") & (pl.col("parameter") == "coolant_temp")
+    for name in ("sibling_scores", "scan_levels"):
+        tables[name] = tables[name].filter(~gone)
+    invented.publish(own_fleet.home, build=2, tables=tables)
+    at = _open(
+        own_fleet.home,
+        "reading",
+        monkeypatch,
+        reading_van="041",
+        reading="Engine coolant temperature, warm idle",
+    )
+    assert "Van 041 was never read for Engine coolant temperature, warm idle" in _texts(at)
+    assert "Not scanned is not the same as no fault." in _texts(at)
+
+
+def test_one_van_shows_counts_codes_work_notes_and_conflicts(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = _texts(_open(fleet.home, "van", monkeypatch, van="047"))
+    assert "**2 of 22 comparisons stand out.**" in text
+    assert "Tarnwell Bracken 22 2.2D 2014 · Mill Lane" in text
+    assert "replaced thermostat" in text
+    assert "slow to warm up, heater weak (driver)" in text
+    assert "No code is on record. That counts only for modules that were asked and answered." in text
+    assert "Records that contradict each other" in _texts(_open(fleet.home, "van", monkeypatch, van="061"))
+
+
+def test_a_state_narrows_the_readings_of_a_van(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    everything = _open(fleet.home, "van", monkeypatch, van="047").dataframe[0].value
+    cruise = _open(fleet.home, "van", monkeypatch, van="047", van_state="steady cruise").dataframe[0].value
+    assert len(everything) == 11
+    assert len(cruise) == 2
+
+
+def test_data_lists_refusals_with_remedies_and_contradictions(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, "data", monkeypatch)
+    assert "1 row refused; 1 contradiction" in at.markdown[0].value
+    tables = [frame.value for frame in at.dataframe]
+    assert any(
+        "Write one decimal point." in str(t.get("remedy", pl.Series()).tolist())
+        for t in tables
+        if "remedy" in t
+    )
+    assert any("odometer went back" in str(t["detail"].tolist()) for t in tables if "detail" in t)
+
+
+@pytest.mark.parametrize("page", list(PAGES))
+def test_hostile_names_and_notes_are_shown_letter_by_letter(
+    fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, page, monkeypatch, **{BOXES.get(page, "van"): HOSTILE_VAN})
+    assert not at.exception
+    shown = [*at.markdown, *at.caption, *at.info, *at.error, *at.header, *at.warning]
+    for element in shown:
+        assert not re.search(r"(?<!\\)<(img|script)|(?<!\\)\]|http:/|\u202e", element.value)
+    if page == "van":
+        assert "evil <script>x</script>" in _texts(at)
+
+
+@pytest.mark.parametrize("page", list(PAGES))
+def test_without_a_build_every_page_says_what_to_run(
+    tmp_path: Path, page: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(tmp_path, page, monkeypatch)
+    assert at.title[0].value == "No fleet to show yet"
+    assert [code.value for code in at.code] == ["kinbay demo", "kinbay load\nkinbay build"]
+    assert not at.error
+    assert not at.exception
+
+
+def _damage(home: Path, statement: str) -> None:
+    tables = invented.build_tables()
+    invented.publish(home, build=2, tables=tables)
+    with duckdb.connect(str(home / "warehouse" / "marts-000002.duckdb")) as connection:
+        connection.execute(statement)
+
+
+@pytest.mark.parametrize(
+    ("page", "statement"),
+    [
+        ("look", "drop table findings"),
+        ("reading", "alter table sibling_scores drop column verdict"),
+        ("van", "drop table work"),
+        ("data", "drop table rejects"),
+        ("help", "drop table cautions"),
+        ("look", "drop table builds"),
+    ],
+)
+def test_a_fault_shows_a_reference_and_neither_path_nor_traceback(
+    own_fleet: Fleet,
+    page: str,
+    statement: str,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    _damage(own_fleet.home, statement)
+    at = _open(own_fleet.home, page, monkeypatch, van="047", reading="Engine coolant temperature, warm idle")
+    assert not at.exception
+    text = _texts(at)
+    assert "could not answer" in text
+    assert "Nothing was changed" in text
+    reference = next(c.value for c in at.caption if c.value.startswith("Reference"))
+    assert reference.split()[1].rstrip(":") in caplog.text
+    for hidden in (str(own_fleet.home), "Traceback", ".sql", "duckdb"):
+        assert hidden not in text
+
+
+def test_a_new_build_is_shown_without_a_restart(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    at = _open(own_fleet.home, "data", monkeypatch)
+    assert "of 31 vans" in at.markdown[0].value
+    tables = invented.build_tables()
+    tables["vans"] = tables["vans"].filter(pl.col("van") != "041")
+    invented.publish(own_fleet.home, build=2, tables=tables)
+    at.run()
+    assert "of 30 vans" in at.markdown[0].value
+    assert any("b0000002" in c.value for c in at.sidebar.caption)
+
+
+def test_a_van_without_findings_or_cells_has_an_empty_state(
+    own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tables = invented.build_tables()
+    tables["sibling_scores"] = tables["sibling_scores"].filter(pl.col("van") != "041")
+    invented.publish(own_fleet.home, build=2, tables=tables)
+    text = _texts(_open(own_fleet.home, "van", monkeypatch, van="041"))
+    assert "Nothing can be said yet" in text
+    assert "No reading of this van has been compared" in text
+
+
+def test_links_carry_the_choice_and_leave_the_filters_to_their_boxes(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, "look", monkeypatch, model="Tarnwell Bracken 22")
+    links = [(link.proto.page, parse_qs(link.proto.query_string)) for link in at.main.get("page_link")]
+    readings = [query for page, query in links if page == "one_reading"]
+    assert readings[0] == {
+        "reading": ["Engine coolant temperature, steady cruise"],
+        "reading_van": ["047"],
+        "reading_measure": ["Level, past year"],
+    }
+    assert any(query["reading_measure"] == ["Change, last weeks"] for query in readings)
+    assert next(query for page, query in links if page == "one_van") == {"van": ["047"]}
+
+
+def test_the_van_chosen_on_one_page_is_chosen_on_the_next(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, "van", monkeypatch, van="047")
+    at.query_params.clear()
+    at.switch_page(str(PAGES["reading"])).run()
+    assert at.selectbox(key="reading_van").value == "047"
+    assert at.query_params["reading_van"] == "047"
+    at.selectbox(key="reading_van").set_value(None).run()
+    assert at.selectbox(key="reading_van").value is None
+
+
+def test_no_module_of_the_dashboard_hides_one_of_the_standard_library() -> None:
+    """Streamlit puts the folder first on the path: `statistics.py` in it would be found instead."""
+    import sys
+
+    folder = Path(dashboard.__file__).parent
+    own = {path.stem for path in folder.glob("*.py")} | {
+        path.name for path in folder.iterdir() if path.is_dir()
+    }
+    assert not own & set(sys.stdlib_module_names)
