@@ -73,6 +73,36 @@ def test_one_scan_rebuilds_its_month_alone() -> None:
     assert done["van_levels"].action == "full"
 
 
+def test_a_scan_that_is_dated_anew_leaves_its_old_month() -> None:
+    engine = small_fleet.empty_engine()
+    small_fleet.add_batch(engine, 1, 1)
+    scan = {"scan_id": "moved", "van": "001", "reader": "Yard tablet", "scanned_at": "2024-03-03 08:00:00"}
+    small_fleet.insert(engine, "raw.scans", [{"batch_id": 2, "file_id": "f2", "line": 2, **scan}])
+    small_fleet.build(engine)
+    later = scan | {"scanned_at": "2024-05-03 08:00:00"}
+    small_fleet.insert(engine, "raw.scans", [{"batch_id": 3, "file_id": "f3", "line": 2, **later}])
+    done = {s.name: s for s in small_fleet.build(engine)}
+    assert done["stg_scans"].action == "partial"
+    assert sorted(str(p) for p in done["stg_scans"].parts) == ["2024-03-01", "2024-05-01"]
+    months = engine.values("select scan_month from stg_scans where scan_id = 'moved'")
+    assert [str(m) for m in months] == ["2024-05-01"]
+
+
+def test_a_second_reader_of_an_id_takes_back_what_named_no_reader() -> None:
+    engine = small_fleet.empty_engine()
+    small_fleet.add_batch(engine, 1, 1)
+    scan = {"scan_id": "twice", "van": "001", "reader": "Yard tablet", "scanned_at": "2024-03-03 08:00:00"}
+    small_fleet.insert(engine, "raw.scans", [{"batch_id": 2, "file_id": "f2", "line": 2, **scan}])
+    reading = {"scan_id": "twice", "at_s": 1.0, "parameter": "coolant_temp", "value": 86, "quality": "ok"}
+    small_fleet.insert(engine, "raw.readings", [{"batch_id": 2, "file_id": "f2", "line": 3, **reading}])
+    small_fleet.build(engine)
+    assert engine.values("select value from scan_levels where scan_key = 'Yard tablet/twice'") == [86]
+    other = scan | {"reader": "Blue handheld", "scanned_at": "2024-07-03 08:00:00"}
+    small_fleet.insert(engine, "raw.scans", [{"batch_id": 3, "file_id": "f3", "line": 2, **other}])
+    small_fleet.build(engine)
+    assert engine.values("select value from scan_levels where scan_key = 'Yard tablet/twice'") == []
+
+
 def test_nothing_new_builds_nothing() -> None:
     engine = small_fleet.empty_engine()
     small_fleet.add_batch(engine, 1, 1)
