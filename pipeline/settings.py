@@ -40,6 +40,7 @@ class Evidence(_Section):
     min_scans: int = Field(default=2, ge=1)
     change_earlier_scans: int = Field(default=3, ge=2)
     change_recent_scans: int = Field(default=2, ge=2)
+    min_vans_per_level: int = Field(default=4, ge=3)
 
 
 class Tiers(_Section):
@@ -64,6 +65,19 @@ class Records(_Section):
     odometer_slack_km: float = Field(default=5, ge=0)
 
 
+class Codes(_Section):
+    """When an absent code counts as absent, and how often a code must show to be persistent or fleet-wide."""
+
+    min_warmups_since_clear: float = Field(default=3, ge=0)
+    min_km_since_clear: float = Field(default=50, ge=0)
+    persistent_scans: int = Field(default=3, ge=2)
+    persistent_share: float = Field(default=0.50, gt=0, lt=1)
+    fleetwide_vans: int = Field(default=3, ge=3)
+    fleetwide_share: float = Field(default=0.30, gt=0, lt=1)
+    likely_part: float = Field(default=0.6, gt=0, lt=1)
+    watch_part: float = Field(default=0.3, gt=0, lt=1)
+
+
 class Thresholds(_Section):
     """A fleet's own figures for one reading, instead of the proposals that ship."""
 
@@ -82,6 +96,7 @@ class Settings(_Section):
     tiers: Tiers = Tiers()
     limits: Limits = Limits()
     records: Records = Records()
+    codes: Codes = Codes()
     parameters: dict[str, Thresholds] = Field(default_factory=dict)
 
     @field_validator("time_zone")
@@ -107,7 +122,7 @@ class Settings(_Section):
 
     def rows(self) -> list[tuple[str, float]]:
         """Return the numeric settings as (key, value), the rows of `vocab.settings`."""
-        sections = (self.windows, self.evidence, self.tiers, self.limits, self.records)
+        sections = (self.windows, self.evidence, self.tiers, self.limits, self.records, self.codes)
         return [(k, float(v)) for section in sections for k, v in section.model_dump().items()]
 
 

@@ -10,7 +10,7 @@ from functools import partial
 from importlib import resources
 from typing import Any
 
-from pipeline.build import effects, findings, scores
+from pipeline.build import effects, exposures, findings, scores
 from pipeline.errors import KinbayError
 from pipeline.settings import Home, Settings
 from pipeline.warehouse import checks, lock, models, publish, raw, runner, words
@@ -82,6 +82,9 @@ def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
     said = _code_print(settings)
     made = {
         effects.MONTHS: runner.Computed(effects.PARENTS, effects.write_effects, said),
+        exposures.EFFECTS: runner.Computed(
+            exposures.PARENTS, partial(exposures.write_exposures, settings=settings), said
+        ),
         scores.SCORES: runner.Computed(scores.PARENTS, partial(scores.write_scores, settings=settings), said),
         findings.FINDINGS: runner.Computed(
             findings.PARENTS, partial(findings.write_findings, settings=settings), said
@@ -90,6 +93,7 @@ def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
     for with_it, name in (
         (effects.MONTHS, effects.READERS),
         (effects.MONTHS, effects.FACTORS),
+        (exposures.EFFECTS, exposures.OVERLAPS),
         (scores.SCORES, scores.SUMMARY),
     ):
         made[name] = runner.Computed((with_it,), nothing, said)

@@ -6,6 +6,8 @@
 -- column span_from: first day of the span; 0001-01-01 where it has no beginning
 -- column y: mean of the adjusted scan values (the parameter's unit)
 -- column m: scans behind it
+-- column first_at: time of the first of them (UTC)
+-- column last_at: time of the last of them (UTC)
 with window_scans as (
     select * from int_window_scans
 ),
@@ -30,7 +32,9 @@ means as (
         window_scans.parameter,
         window_scans.state,
         avg(window_scans.value_adjusted) as y,
-        count(*) as m
+        count(*) as m,
+        min(window_scans.scanned_at) as first_at,
+        max(window_scans.scanned_at) as last_at
     from window_scans
     inner join spans
         on window_scans.van = spans.van

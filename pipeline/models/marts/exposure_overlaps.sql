@@ -12,13 +12,13 @@
 -- column shift_low: lower end of its 95 % interval
 -- column shift_high: upper end of its 95 % interval
 -- column p: p-value of that shift
-with overlaps as (
+with found as (
     select * from computed.exposure_overlaps
 ),
 
 columns_kept as (
     select attribute, level, rival, rival_level, n_same, n_vans, shift, shift_low, shift_high, p
-    from overlaps
+    from found
 )
 
 select * from columns_kept

@@ -84,8 +84,8 @@ summed as (
         parameter,
         state,
         cohort_id,
-        sum(is_exposed) as n_vans,
-        sum(1 - is_exposed) as n_vans_other,
+        cast(sum(is_exposed) as bigint) as n_vans,
+        cast(sum(1 - is_exposed) as bigint) as n_vans_other,
         sum(is_exposed * (lowest_rank + (n_tied - 1) / 2.0)) as rank_sum,
         sum(cast(n_tied as double) * n_tied - 1) as ties
     from ranked
@@ -120,8 +120,8 @@ joined as (
         summed.parameter,
         summed.state,
         summed.cohort_id,
-        cast(summed.n_vans as bigint) as n_vans,
-        cast(summed.n_vans_other as bigint) as n_vans_other,
+        summed.n_vans,
+        summed.n_vans_other,
         summed.rank_sum,
         summed.n_vans * (summed.n_vans + summed.n_vans_other + 1) / 2.0 as expected_rank_sum,
         summed.n_vans * summed.n_vans_other / 12.0 * (

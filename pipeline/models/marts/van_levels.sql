@@ -4,7 +4,8 @@
 -- key: van, parameter, state, window_name
 -- kind: table
 -- column window_name: level, recent or earlier
--- column y: mean of the adjusted scan values (the parameter's unit); null where no scan counts
+-- column y: mean of the scan values, season, reader and exposures taken off (the parameter's unit); null where no
+--     scan counts
 -- column y_raw: mean of the scan values as read (the parameter's unit); null where no scan counts
 -- column m: scans that count
 -- column s2: sample variance of the adjusted scan values (the parameter's unit squared); null below two scans
@@ -19,12 +20,29 @@ with window_scans as (
     select * from int_window_scans
 ),
 
+exposure_shifts as (
+    select * from int_exposure_shifts
+),
+
 part_work as (
     select * from int_part_work
 ),
 
 fleet as (
     select * from int_fleet
+),
+
+shifted as (
+    select
+        window_scans.*,
+        window_scans.value_adjusted - coalesce(exposure_shifts.shift, 0) as value_compared
+    from window_scans
+    left join exposure_shifts
+        on window_scans.van = exposure_shifts.van
+        and window_scans.parameter = exposure_shifts.parameter
+        and window_scans.state = exposure_shifts.state
+        and cast(window_scans.scanned_at as date) >= exposure_shifts.span_from
+        and cast(window_scans.scanned_at as date) < exposure_shifts.span_to
 ),
 
 cells as (
@@ -35,17 +53,17 @@ cells as (
         parameter,
         state,
         window_name,
-        avg(value_adjusted) filter (where is_linked) as y,
+        avg(value_compared) filter (where is_linked) as y,
         avg(value) filter (where is_linked) as y_raw,
         count(*) filter (where is_linked) as m,
-        var_samp(value_adjusted) filter (where is_linked) as s2,
+        var_samp(value_compared) filter (where is_linked) as s2,
         min(scanned_at) filter (where is_linked) as first_at,
         max(scanned_at) filter (where is_linked) as last_at,
         count(distinct case when is_linked then reader end) as n_readers,
         min(epoch) filter (where is_linked) as epoch,
         max(component) filter (where is_linked) as component,
         max(reaches_days) as reaches_days
-    from window_scans
+    from shifted
     group by van, cohort_id, family_id, parameter, state, window_name
 ),
 
