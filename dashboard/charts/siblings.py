@@ -157,6 +157,12 @@ def build_template(theme_name: str) -> dict[str, Any]:
     vans = alt.Chart(alt.NamedData("vans"))
     chosen = alt.Chart(alt.NamedData("chosen"))
     shape, colour = verdict_encodings()
+    pick = alt.selection_point(name="pick", fields=["van"], toggle=False, clear=False)
+    told = [
+        alt.Tooltip("said:N", title="Van"),
+        alt.Tooltip("scans:Q", title="Scans"),
+        alt.Tooltip("siblings:Q", title="Siblings"),
+    ]
     hidden: dict[str, Any] = {"aria": False, "tooltip": None}
     layers = [
         bands.mark_rect(color=theme.band, **hidden).encode(at("low"), height("top"), x2="high", y2="bottom"),
@@ -167,18 +173,18 @@ def build_template(theme_name: str) -> dict[str, Any]:
                         x=0, limit={"expr": "width"}, aria=False).encode(height("header_y"), text="header:N"),
         bands.mark_text(align="left", baseline="top", fontStyle="italic", fontSize=11.5, color=theme.faint, x=0,
                         limit={"expr": "width"}, aria=False).encode(height("note_y"), text="note:N"),
-        vans.mark_point(filled=True, opacity=1, stroke=theme.ground, strokeWidth=0.7).encode(
-            at("value"), height("y"), shape, colour, size=mark_size(), description="said:N"),
         chosen.mark_rule(color=theme.chosen, strokeWidth=2.5, **hidden).encode(at("low"), height("y"), x2="high"),
         chosen.mark_point(shape="circle", filled=False, size=330, color=theme.chosen, strokeWidth=2.5, opacity=1,
                           **hidden).encode(at("value"), height("y")),
         chosen.mark_text(dy=-19, fontWeight="bold", fontSize=13, color=theme.chosen, limit=220, aria=False,
                          align={"expr": "datum.side"}).encode(at("value"), height("y"), text="name:N"),
+        # A finger needs more room than a mark has, but a click on a mark means that mark and no neighbour:
+        # so the large invisible ones lie below the marks. The pick is heard from every mark that names a van.
         vans.mark_point(filled=True, size=420, opacity=0.001, color=theme.ground, cursor="pointer", aria=False)
-        .encode(at("value"), height("y"), tooltip=[
-            alt.Tooltip("said:N", title="Van"), alt.Tooltip("scans:Q", title="Scans"),
-            alt.Tooltip("siblings:Q", title="Siblings")])
-        .add_params(alt.selection_point(name="pick", fields=["van"], toggle=False, clear=False)),
+        .encode(at("value"), height("y"), tooltip=told),
+        vans.mark_point(filled=True, opacity=1, stroke=theme.ground, strokeWidth=0.7, cursor="pointer").encode(
+            at("value"), height("y"), shape, colour, size=mark_size(), description="said:N", tooltip=told,
+        ).add_params(pick),
     ]  # fmt: skip
     return configure(alt.layer(*layers), theme)
 

@@ -1,0 +1,219 @@
+"""The dashboard in a real browser: both sizes, both themes, clicks, links, downloads, keyboard, nothing from outside."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+import pypdf
+import pytest
+from playwright.sync_api import expect
+
+from tests.dashboard.conftest import Visit
+from tests.dashboard.fleet import HOSTILE_VAN
+
+COOLANT = "Engine+coolant+temperature%2C+warm+idle"
+PAGES = {
+    "look": "",
+    "reading": f"one_reading?reading_van=047&reading={COOLANT}",
+    "van": "one_van?van=047",
+    "data": "data",
+    "help": "how_to_read",
+    "empty": "?model=Ostrey+Pell&model_year=2014",
+}
+DESK, PHONE = {"width": 1440, "height": 900}, {"width": 390, "height": 844}
+VIEWS = [
+    pytest.param({"viewport": DESK, "color_scheme": "light"}, id="desk-light"),
+    pytest.param({"viewport": PHONE, "color_scheme": "dark"}, id="phone-dark"),
+]
+LIGHT_PHONE = [pytest.param({"viewport": PHONE, "has_touch": True}, id="phone")]
+
+
+def _mark(visit: Visit, van: str) -> Any:
+    return visit.page.locator(f'[data-testid=stVegaLiteChart] svg path[aria-label^="Van {van} "]').first
+
+
+def _click_mark(visit: Visit, van: str) -> None:
+    box = _mark(visit, van).bounding_box()
+    visit.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    visit.page.wait_for_url(lambda url: f"reading_van={van}" in url, timeout=10_000)
+    visit.settle()
+
+
+def _choose(visit: Visit, box: str, option: str) -> None:
+    found = visit.page.get_by_role("combobox", name=box, exact=True)
+    found.click()
+    found.fill(option)
+    visit.page.keyboard.press("Enter")
+
+
+@pytest.mark.parametrize("visit", VIEWS, indirect=True)
+def test_every_page_is_quiet_accessible_and_fits(visit: Visit) -> None:
+    """No console error, nothing asked of others, no sideways scroll, no axe violation (WCAG and best practice)."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    for path in PAGES.values():
+        visit.open(path)
+        main = visit.page.locator("[data-testid=stMain]")
+        assert main.evaluate("e => e.scrollWidth <= e.clientWidth"), path
+        assert visit.page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), path
+        found = Axe().run(visit.page).response["violations"]
+        assert [(path, v["id"], v["nodes"][0]["html"][:200]) for v in found] == []
+    visit.assert_quiet()
+
+
+def test_the_chart_takes_the_colours_of_the_theme(visit: Visit) -> None:
+    visit.page.emulate_media(color_scheme="dark")
+    visit.open(PAGES["reading"])
+    assert (
+        visit.page.locator("[data-testid=stVegaLiteChart] svg").first.evaluate(
+            "e => getComputedStyle(e).backgroundColor"
+        )
+        == "rgb(18, 23, 28)"
+    )
+
+
+def test_mark_row_and_box_choose_the_same_van_and_a_reload_keeps_it(visit: Visit) -> None:
+    visit.open(f"one_reading?reading={COOLANT}")
+    _click_mark(visit, "044")
+    assert visit.page.get_by_test_id("stMain").get_by_text("Van 044 reads like its siblings.").count() == 1
+    assert visit.page.get_by_test_id("stMain").get_by_text("Van 044 over time").count() == 1
+    _choose(visit, "Van", "061")
+    visit.page.wait_for_url(lambda url: "reading_van=061" in url, timeout=10_000)
+    visit.settle()
+    _click_mark(visit, "044")  # the mark clicked last, chosen anew
+    table = visit.page.get_by_test_id("stDataFrame").first.bounding_box()
+    visit.page.mouse.click(table["x"] + 18, table["y"] + 37 + 18)  # the first row: the van farthest out
+    visit.page.wait_for_url(lambda url: "reading_van=047" in url, timeout=10_000)
+    visit.settle()
+    assert visit.page.get_by_test_id("stMain").get_by_text("Van 047 reads below its siblings.").count() == 1
+    kept = visit.page.url
+    visit.page.reload()
+    visit.settle()
+    assert visit.page.url == kept
+    assert visit.page.get_by_test_id("stMain").get_by_text("Van 047 reads below its siblings.").count() == 1
+    visit.assert_quiet()
+
+
+def test_a_link_opens_the_same_view_for_somebody_else(visit: Visit, chromium: Any) -> None:
+    visit.open("?depot=Mill+Lane&age=8&age=13")
+    visit.page.get_by_role("link", name="See it beside its siblings").first.click()
+    visit.page.wait_for_url(lambda url: "reading_van=047" in url, timeout=10_000)
+    visit.settle()
+    here = visit.page.get_by_test_id("stMain").inner_text()
+    here_text = visit.page.get_by_test_id("stMain").text_content()
+    other = chromium.new_context(viewport=DESK)
+    twin = Visit(other.new_page(), visit.address)
+    twin.open(visit.page.url.removeprefix(f"{visit.address}/"))
+    expect(twin.page.get_by_test_id("stMain")).to_have_text(here_text, timeout=10_000)
+    assert "5 shown" in here or "6 shown" in here
+    other.close()
+    visit.assert_quiet()
+
+
+def test_filters_and_the_chosen_van_go_along_from_page_to_page(visit: Visit) -> None:
+    visit.open("one_van?van=047&depot=Mill+Lane")
+    for name in ("Compare one reading", "What needs a look", "One van, all readings"):
+        visit.page.get_by_role("link", name=name, exact=True).click()
+        visit.page.get_by_role("heading", name=name, level=1).wait_for()
+        visit.settle()
+        assert "depot=Mill+Lane" in visit.page.url
+    assert "van=047" in visit.page.url
+    visit.page.get_by_role("button", name="Show all vans").click()
+    visit.page.wait_for_url(lambda url: "depot" not in url, timeout=10_000)
+    visit.assert_quiet()
+
+
+def test_downloads_are_what_they_say(visit: Visit) -> None:
+    visit.open(PAGES["reading"])
+    visit.page.get_by_role("button", name="Save or print").first.click()
+    begins = {
+        "Picture (PNG)": b"\x89PNG",
+        "Drawing (SVG)": b"<svg",
+        "Page (PDF)": b"%PDF-",
+        "Rows (CSV)": b"\xef\xbb\xbf",
+    }
+    files = {}
+    for label, magic in begins.items():
+        with visit.page.expect_download(timeout=20_000) as caught:
+            visit.page.get_by_role("button", name=label, exact=True).first.click()
+        files[label] = Path(caught.value.path()).read_bytes()
+        assert files[label].startswith(magic)
+        assert caught.value.suggested_filename.startswith("siblings-engine-coolant-temperature-warm-idle.")
+    text = pypdf.PdfReader(io.BytesIO(files["Page (PDF)"])).pages[0].extract_text()
+    assert "A difference is a reason to look, not a diagnosis." in text
+    assert "'=1+2" in files["Rows (CSV)"].decode("utf-8-sig")
+    visit.assert_quiet()
+
+
+def test_a_page_for_a_manager_comes_as_pdf(visit: Visit) -> None:
+    visit.open(PAGES["van"])
+    visit.page.get_by_role("button", name="Page for a manager").click()
+    with visit.page.expect_download(timeout=20_000) as caught:
+        visit.page.get_by_role("button", name="One page (PDF)").click()
+    assert len(pypdf.PdfReader(caught.value.path()).pages) == 1
+    visit.assert_quiet()
+
+
+def test_a_click_on_a_reading_leads_to_it_beside_the_siblings(visit: Visit) -> None:
+    visit.open(PAGES["van"])
+    mark = visit.page.locator(
+        '[data-testid=stVegaLiteChart] svg path[aria-label^="Calculated engine load"]'
+    ).first
+    mark.scroll_into_view_if_needed()
+    box = mark.bounding_box()
+    visit.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    link = visit.page.get_by_role("link", name="See Calculated engine load, warm idle beside its siblings")
+    link.click(timeout=10_000)
+    visit.page.get_by_role("heading", name="Compare one reading", level=1).wait_for()
+    visit.settle()
+    assert "reading=Calculated+engine+load%2C+warm+idle" in visit.page.url
+    assert "reading_van=047" in visit.page.url
+    visit.assert_quiet()
+
+
+def test_hostile_names_make_neither_link_nor_picture(visit: Visit) -> None:
+    visit.open("")
+    more = visit.page.get_by_role("button", name="more of")
+    more.click()
+    visit.settle()
+    main = visit.page.get_by_test_id("stMain")
+    assert main.locator("img").count() == 0
+    assert [
+        a for a in main.locator("a").evaluate_all("all => all.map(a => a.href)") if "evil" in a.split("?")[0]
+    ] == []
+    assert HOSTILE_VAN in main.inner_text().replace("\u2060", "")
+    visit.open("one_van?van=047")
+    assert "<script>x</script>" in visit.page.get_by_test_id("stMain").inner_text()
+    assert visit.page.get_by_test_id("stMain").locator("img, a[href*=evil]").count() == 0
+    visit.assert_quiet()
+
+
+def test_a_van_can_be_chosen_by_keyboard_alone(visit: Visit) -> None:
+    visit.open(f"one_reading?reading={COOLANT}")
+    box = visit.page.get_by_role("combobox", name="Van", exact=True)
+    for _ in range(40):
+        visit.page.keyboard.press("Tab")
+        if box.evaluate("e => e === document.activeElement"):
+            break
+    else:
+        raise AssertionError("the van box is not reached by Tab")
+    visit.page.keyboard.type("066")
+    visit.page.keyboard.press("Enter")
+    visit.page.wait_for_url(lambda url: "reading_van=066" in url, timeout=10_000)
+    visit.settle()
+    assert visit.page.get_by_test_id("stMain").get_by_text("Van 066 reads like its siblings.").count() == 1
+
+
+@pytest.mark.parametrize("visit", LIGHT_PHONE, indirect=True)
+def test_on_a_phone_a_tap_chooses_a_van_and_the_filters_open(visit: Visit) -> None:
+    visit.open(f"one_reading?reading={COOLANT}")
+    mark = _mark(visit, "047")
+    mark.scroll_into_view_if_needed()
+    box = mark.bounding_box()
+    visit.page.touchscreen.tap(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    visit.page.wait_for_url(lambda url: "reading_van=047" in url, timeout=10_000)
+    visit.page.get_by_test_id("stExpandSidebarButton").click()
+    visit.page.get_by_text("Vans shown").wait_for()
+    visit.assert_quiet()
