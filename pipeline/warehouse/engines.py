@@ -14,7 +14,6 @@ from typing import Any, Final, Literal, Protocol
 
 import duckdb
 import pyarrow as pa
-from sqlglot import exp
 
 EVERYTHING: Final = "everything"
 Parts = frozenset[dt.date] | Literal["everything"]
@@ -41,12 +40,12 @@ class BuildState:
 
 
 class Engine(Protocol):
-    """What the runner needs of an engine; queries come as sqlglot trees or as DuckDB SQL."""
+    """What the runner needs of an engine; queries come in DuckDB's dialect."""
 
-    def values(self, query: str | exp.Expr) -> list[Any]:
+    def values(self, query: str) -> list[Any]:
         """Return the first column of a query."""
 
-    def arrow(self, query: str | exp.Expr) -> pa.Table:
+    def arrow(self, query: str) -> pa.Table:
         """Return a query's result as an Arrow table."""
 
     def write(self, name: str, table: pa.Table) -> None:
@@ -67,13 +66,13 @@ class Engine(Protocol):
     def remember(self, state: BuildState, rebuilt: Mapping[str, Parts]) -> None:
         """Keep what this build leaves, all at once; `rebuilt` is added to what waits to be published."""
 
-    def create_view(self, name: str, query: str | exp.Expr) -> None:
+    def create_view(self, name: str, query: str) -> None:
         """Make or replace a view."""
 
-    def replace_table(self, name: str, partition: str | None, query: str | exp.Expr) -> None:
+    def replace_table(self, name: str, partition: str | None, query: str) -> None:
         """Make or replace a table as a whole."""
 
-    def replace_partitions(self, name: str, only: exp.Expr, query: exp.Expr) -> None:
+    def replace_partitions(self, name: str, only: str, query: str) -> None:
         """Replace the rows of a table for which `only` holds, all at once."""
 
     def drop(self, name: str) -> None:
@@ -108,16 +107,13 @@ class DuckDB:
             "create table if not exists build.published (file varchar, whole_bytes bigint, described varchar)"
         )
 
-    def _sql(self, query: str | exp.Expr) -> str:
-        return query if isinstance(query, str) else query.sql("duckdb", comments=False)
-
-    def values(self, query: str | exp.Expr) -> list[Any]:
+    def values(self, query: str) -> list[Any]:
         """Return the first column of a query."""
-        return [row[0] for row in self.connection.execute(self._sql(query)).fetchall()]
+        return [row[0] for row in self.connection.execute(query).fetchall()]
 
-    def arrow(self, query: str | exp.Expr) -> pa.Table:
+    def arrow(self, query: str) -> pa.Table:
         """Return a query's result as an Arrow table."""
-        return self.connection.sql(self._sql(query)).to_arrow_table()
+        return self.connection.sql(query).to_arrow_table()
 
     def write(self, name: str, table: pa.Table) -> None:
         """Replace table `name` (schema.table) with the rows of an Arrow table."""
@@ -204,21 +200,21 @@ class DuckDB:
             )
             self.connection.execute("delete from build.unpublished")
 
-    def create_view(self, name: str, query: str | exp.Expr) -> None:
+    def create_view(self, name: str, query: str) -> None:
         """Make or replace a view."""
         self._clear_way(name, "view")
-        self.connection.execute(f"create or replace view {quote(name)} as {self._sql(query)}")
+        self.connection.execute(f"create or replace view {quote(name)} as {query}")
 
-    def replace_table(self, name: str, partition: str | None, query: str | exp.Expr) -> None:  # noqa: ARG002
+    def replace_table(self, name: str, partition: str | None, query: str) -> None:  # noqa: ARG002
         """Make or replace a table as a whole; DuckDB keeps partitions only as values of a column."""
         self._clear_way(name, "table")
-        self.connection.execute(f"create or replace table {quote(name)} as {self._sql(query)}")
+        self.connection.execute(f"create or replace table {quote(name)} as {query}")
 
-    def replace_partitions(self, name: str, only: exp.Expr, query: exp.Expr) -> None:
+    def replace_partitions(self, name: str, only: str, query: str) -> None:
         """Replace the rows of a table for which `only` holds, all at once."""
         with self._transaction():
-            self.connection.execute(f"delete from {quote(name)} where {self._sql(only)}")  # noqa: S608
-            self.connection.execute(f"insert into {quote(name)} by name {self._sql(query)}")
+            self.connection.execute(f"delete from {quote(name)} where {only}")  # noqa: S608
+            self.connection.execute(f"insert into {quote(name)} by name {query}")
 
     def drop(self, name: str) -> None:
         """Drop a table or view that no model makes any more."""

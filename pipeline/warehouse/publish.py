@@ -20,7 +20,6 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
-from sqlglot import exp
 
 from pipeline.errors import KinbayError
 from pipeline.warehouse.checks import CheckResult, as_table
@@ -168,7 +167,7 @@ def _write_mart(connection: duckdb.DuckDBPyConnection, model: Model, parts: Part
     if not parts:
         return
     if parts != EVERYTHING and model.partition_by:
-        only = within(model.partition_by, parts).sql("duckdb")
+        only = within(model.partition_by, parts)
         connection.execute(f"delete from {target} where {only}")  # noqa: S608 - quoted names, typed dates
         connection.execute(f"insert into {target} by name select * from {source} where {only}")  # noqa: S608
         return
@@ -193,7 +192,7 @@ def _comment(
     """Write the documentation of a published table into it; COMMENT takes no parameters, so it is quoted."""
 
     def literal(text: str) -> str:
-        return exp.Literal.string(text).sql("duckdb")
+        return "'" + text.replace("'", "''") + "'"
 
     connection.execute(f"comment on table published.{quote(table)} is {literal(sentence)}")
     present = connection.execute(

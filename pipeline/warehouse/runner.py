@@ -9,13 +9,11 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from graphlib import CycleError, TopologicalSorter
-from typing import cast
-
-from sqlglot import exp
 
 from pipeline.errors import KinbayError
 from pipeline.warehouse.engines import EVERYTHING, BuildState, Engine, Parts
@@ -253,27 +251,30 @@ def _bring_up_to_date(
     return "partial"
 
 
-def within(column: str, parts: frozenset[dt.date]) -> exp.Expr:
-    """Return the condition that a date column holds one of `parts`."""
-    dates = [exp.cast(exp.Literal.string(part.isoformat()), "date") for part in sorted(parts)]
-    return exp.column(column).isin(*dates)
+def within(column: str, parts: frozenset[dt.date]) -> str:
+    """Return the SQL condition that a date column holds one of `parts`."""
+    dates = ", ".join(f"date '{part.isoformat()}'" for part in sorted(parts))
+    return f"{column} in ({dates})"
 
 
-def _only_parts(model: Model, nodes: Mapping[str, Model | Computed], only: exp.Expr) -> exp.Select:
+def _only_parts(model: Model, nodes: Mapping[str, Model | Computed], only: str) -> str:
     """The model's query over the wanted partitions of its parents.
 
     Each parent that is kept in the same partitions is narrowed where it is read, which no optimiser
     has to find out; the result is narrowed once more, for parents that are not.
     """
+    narrowed = model.text
+    for name in model.parents:
+        parent = nodes[name]
+        if isinstance(parent, Model) and parent.partition_by == model.partition_by:
+            narrowed = narrow(narrowed, name, only)
+    return f"select * from ({narrowed}) as model where {only}"  # noqa: S608 - a model that ships
 
-    def narrow(node: exp.Expr) -> exp.Expr:
-        if not isinstance(node, exp.Table) or node.db or node.name not in model.parents:
-            return node
-        parent = nodes[node.name]
-        if not isinstance(parent, Model) or parent.partition_by != model.partition_by:
-            return node
-        alias = node.alias or node.name
-        return exp.select("*").from_(exp.to_table(node.name)).where(only.copy()).subquery(alias)
 
-    narrowed = cast("exp.Select", model.query.copy().transform(narrow))
-    return exp.select("*").from_(narrowed.subquery("model")).where(only.copy())
+def narrow(text: str, table: str, only: str) -> str:
+    """Return a SELECT that reads only those rows of `table` for which `only` holds."""
+    read = re.compile(rf"(?<!distinct )\b(from|join)(\s+){re.escape(table)}\b(?![.(])(\s+as\s+\w+)?")
+    return read.sub(
+        lambda m: f"{m[1]}{m[2]}(select * from {table} where {only}){m[3] or f' as {table}'}",  # noqa: S608
+        text,
+    )

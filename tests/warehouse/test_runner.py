@@ -9,6 +9,7 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from sqlglot import exp
 
 from pipeline.errors import KinbayError
 from pipeline.warehouse import models, raw, runner
@@ -147,6 +148,42 @@ def test_another_setting_rebuilds_what_reads_it() -> None:
     done = {s.name: s.action for s in small_fleet.build(engine)}
     assert done["int_compared_scans"] == done["van_levels"] == "full"
     assert done["stg_scans"] == done["stg_reading_conflicts"] == "skip"
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("select * from scans", "select * from (select * from scans where m = 1) as scans"),
+        (
+            "with s as (\n select x\n from scans as a\n)",
+            "with s as (\n select x\n from (select * from scans where m = 1) as a\n)",
+        ),
+        (
+            "left join scans as b on b.x = c.scans",
+            "left join (select * from scans where m = 1) as b on b.x = c.scans",
+        ),
+        ("select * from stg_scans", "select * from stg_scans"),
+        ("select * from raw.scans", "select * from raw.scans"),
+        ("select * from scans_far", "select * from scans_far"),
+        ("where a is distinct from scans", "where a is distinct from scans"),
+    ],
+)
+def test_a_table_is_narrowed_where_it_is_read(text: str, expected: str) -> None:
+    assert runner.narrow(text, "scans", "m = 1") == expected
+
+
+def test_narrowing_leaves_no_reading_of_a_parent_out() -> None:
+    """Held against the parsed tree: in a narrowed model each parent stands only in a narrowed subquery."""
+    plan = {m.name: m for m in models.load()}
+    kept = [m for m in plan.values() if m.kind == "table" and m.partition_by]
+    assert len(kept) >= 4
+    for model in kept:
+        for parent in (p for p in model.parents if plan[p].partition_by == model.partition_by):
+            tree = models.parse(runner.narrow(model.text, parent, "scan_month = date '2026-01-01'"))
+            read = [t for t in tree.find_all(exp.Table) if t.name == parent and not t.db]
+            assert read
+            selects = [t.find_ancestor(exp.Select) for t in read]
+            assert all(s is not None and "2026-01-01" in s.sql() for s in selects)
 
 
 KILLED = """
