@@ -12,6 +12,7 @@ from typing import Any
 
 import pyarrow as pa
 
+from pipeline.vocabulary import low_voltage, physics
 from pipeline.vocabulary.names import fold, fold_unit
 from pipeline.vocabulary.records import cautions, parameters, read_text, states
 
@@ -63,6 +64,45 @@ _FIELDS: dict[str, tuple[tuple[str, pa.DataType], ...]] = {
     "cautions": (("caution_id", pa.string()), ("text", pa.string()), ("source", pa.string())),
     "parameter_cautions": (("parameter", pa.string()), ("caution_id", pa.string())),
     "code_titles": (("code", pa.string()), ("title", pa.string())),
+    "low_voltage_rules": (
+        ("rule", pa.string()),
+        ("points", pa.int64()),
+        ("says", pa.string()),
+        ("source", pa.string()),
+    ),
+    "low_voltage_codes": (("rule", pa.string()), ("code_begins", pa.string())),
+    "low_voltage_verdicts": (("verdict", pa.string()), ("min_points", pa.int64()), ("says", pa.string())),
+    "low_voltage_limits": (("key", pa.string()), ("value", pa.float64())),
+    "cranking_floors": (
+        ("from_c", pa.float64()),
+        ("to_c", pa.float64()),
+        ("from_v", pa.float64()),
+        ("to_v", pa.float64()),
+    ),
+    "physics": (("key", pa.string()), ("value", pa.float64()), ("unit", pa.string()), ("source", pa.string())),
+    "worked_out": (
+        ("parameter", pa.string()),
+        ("formula", pa.string()),
+        ("inputs", pa.string()),
+        ("silent", pa.string()),
+    ),
+    "worked_out_states": (("parameter", pa.string()), ("state", pa.string())),
+    "battery_charges": (
+        ("from_v", pa.float64()),
+        ("to_v", pa.float64()),
+        ("from_pct", pa.float64()),
+        ("to_pct", pa.float64()),
+    ),
+    "expectations": (
+        ("parameter", pa.string()),
+        ("expected_by", pa.string()),
+        ("relation", pa.string()),
+        ("low", pa.float64()),
+        ("high", pa.float64()),
+        ("says", pa.string()),
+    ),
+    "fuel_words": (("word", pa.string()), ("fuel", pa.string())),
+    "state_steps": (("state", pa.string()), ("from_state", pa.string())),
 }
 
 
@@ -154,6 +194,18 @@ def _rows(name: str) -> Iterable[tuple[Any, ...]]:
         "unit_spellings": _unit_spellings,
         "state_rules": _state_rules,
         "parts": _parts,
+        "low_voltage_rules": low_voltage.rule_rows,
+        "low_voltage_codes": low_voltage.code_rows,
+        "low_voltage_verdicts": low_voltage.verdict_rows,
+        "low_voltage_limits": low_voltage.limit_rows,
+        "cranking_floors": low_voltage.floor_rows,
+        "physics": physics.constant_rows,
+        "worked_out": physics.worked_out_rows,
+        "worked_out_states": physics.worked_out_states,
+        "battery_charges": physics.charge_rows,
+        "expectations": physics.expectation_rows,
+        "fuel_words": physics.fuel_rows,
+        "state_steps": physics.step_rows,
     }
     return builders[name]()
 

@@ -11,33 +11,8 @@
 -- column status: the strongest status shown; null where the code was not listed
 -- column run_number: rises with each absent scan and each clearing of the code
 -- column is_first_of_run: the first showing of its run
-with shown as (
-    select
-        scan_key,
-        van,
-        module,
-        code,
-        min(status_order) as status_order,
-        arg_min(status, status_order) as status,
-        min(structure) as structure,
-        max(case when lamp then 1 when not lamp then 0 end) as lamp_lit,
-        max(text) as text,
-        min(first_seen_km) as first_seen_km
-    from (
-        select
-            *,
-            case status
-                when 'present' then 1
-                when 'confirmed' then 2
-                when 'permanent' then 3
-                when 'stored' then 4
-                when 'pending' then 5
-                when 'healed' then 7
-                else 6
-            end as status_order
-        from stg_codes
-    ) as ordered
-    group by scan_key, van, module, code
+with codes as (
+    select * from stg_codes
 ),
 
 coverage as (
@@ -46,6 +21,37 @@ coverage as (
 
 clears as (
     select * from int_clears
+),
+
+-- Failure types of one code are one entry here: readers differ in whether they show them.
+ordered as (
+    select
+        codes.*,
+        case codes.status
+            when 'present' then 1
+            when 'confirmed' then 2
+            when 'permanent' then 3
+            when 'stored' then 4
+            when 'pending' then 5
+            when 'healed' then 7
+            else 6
+        end as status_order
+    from codes
+),
+
+shown as (
+    select
+        scan_key,
+        van,
+        module,
+        code,
+        arg_min(status, status_order) as status,
+        min(structure) as structure,
+        max(case when lamp then 1 when not lamp then 0 end) as lamp_lit,
+        max(text) as text,
+        min(first_seen_km) as first_seen_km
+    from ordered
+    group by scan_key, van, module, code
 ),
 
 known_codes as (

@@ -34,14 +34,34 @@ counters as (
     group by scan_key
 ),
 
-newest_clears as (
+clear_moments as (
+    select
+        van,
+        cleared_at,
+        max(odometer_km) as odometer_km
+    from clears
+    group by van, cleared_at
+),
+
+newest_times as (
     select
         scans.scan_key,
-        max(clears.cleared_at) as cleared_at,
-        arg_max(clears.odometer_km, clears.cleared_at) as clear_km
+        scans.van,
+        max(clear_moments.cleared_at) as cleared_at
     from scans
-    inner join clears on scans.van = clears.van and clears.cleared_at <= scans.scanned_at
-    group by scans.scan_key
+    inner join clear_moments
+        on scans.van = clear_moments.van and clear_moments.cleared_at <= scans.scanned_at
+    group by scans.scan_key, scans.van
+),
+
+newest_clears as (
+    select
+        newest_times.scan_key,
+        newest_times.cleared_at,
+        clear_moments.odometer_km as clear_km
+    from newest_times
+    inner join clear_moments
+        on newest_times.van = clear_moments.van and newest_times.cleared_at = clear_moments.cleared_at
 ),
 
 joined as (
