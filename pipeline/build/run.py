@@ -10,7 +10,7 @@ from functools import partial
 from importlib import resources
 from typing import Any
 
-from pipeline.build import effects, exposures, findings, scores
+from pipeline.build import code_associations, effects, exposures, findings, scores
 from pipeline.errors import KinbayError
 from pipeline.settings import Home, Settings
 from pipeline.warehouse import checks, lock, models, publish, raw, runner, words
@@ -86,6 +86,9 @@ def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
             exposures.PARENTS, partial(exposures.write_exposures, settings=settings), said
         ),
         scores.SCORES: runner.Computed(scores.PARENTS, partial(scores.write_scores, settings=settings), said),
+        code_associations.ASSOCIATIONS: runner.Computed(
+            code_associations.PARENTS, partial(code_associations.write_associations, settings=settings), said
+        ),
         findings.FINDINGS: runner.Computed(
             findings.PARENTS, partial(findings.write_findings, settings=settings), said
         ),

@@ -25,6 +25,16 @@ def _wrap(label: str, text: str) -> str:
     return textwrap.fill(text, _WIDTH, initial_indent=f"     {label}: ", subsequent_indent="       ")
 
 
+def _interval(finding: dict[str, Any]) -> str:
+    """The interval in words: of a difference, of a share of scans or vans, or of an odds ratio."""
+    low, high = finding["interval"]
+    if finding["difference"] is not None:
+        return f"difference {low:+.4g} to {high:+.4g} {finding['unit']}"
+    if finding["kind"] == "exposure_effect":
+        return f"odds ratio {wording.ratio(low)} to {wording.ratio(high)}"
+    return f"share {low:.0%} to {high:.0%}"
+
+
 def findings_text(found: dict[str, Any]) -> str:
     """Return findings as numbered paragraphs: claim, how sure, rivals, next check, cautions."""
     lines = [
@@ -39,8 +49,7 @@ def findings_text(found: dict[str, Any]) -> str:
         if finding["robust"]:
             sure += "; holds under the cautious null"
         if finding["interval"]:
-            low, high = finding["interval"]
-            sure += f"; difference {low:+.4g} to {high:+.4g} {finding['unit']} (95 %)"
+            sure += f"; {_interval(finding)} (95 %)"
         claim = textwrap.fill(
             finding["claim"], _WIDTH, initial_indent=f"{place:>3}. ", subsequent_indent="     "
         )

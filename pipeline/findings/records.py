@@ -76,6 +76,8 @@ class Finding:
             "van_level": ("state", "cohort_id"),
             "van_change": ("state", "cohort_id"),
             "cohort_offset": ("state",),
+            "code_persistent": ("cohort_id",),
+            "low_voltage_cluster": ("cohort_id",),
         }
         keys = [k for k in SUBJECT if k not in dropped.get(self.kind, ())]
         keys += ["against"] if self.kind == "cohort_offset" else []

@@ -79,6 +79,11 @@ def joined(rivals: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(r.removesuffix(".") for r in rivals if r)
 
 
+def ratio(value: float) -> str:
+    """Return a ratio in two figures, without an exponent."""
+    return f"{value:,.0f}" if value >= 10 else f"{value:.2g}"
+
+
 def vans(n: int) -> str:
     """Return a count of vans in words."""
     return f"{n} van" if n == 1 else f"{n} vans"

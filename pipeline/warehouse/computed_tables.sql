@@ -41,3 +41,11 @@ create table if not exists computed.findings (
     detectable double, n_siblings bigint, n_vans bigint, n_scans bigint, first_seen timestamp,
     last_seen timestamp, claim varchar, rivals varchar, next_check varchar, cautions varchar
 );
+
+create table if not exists computed.code_associations (
+    attribute varchar, level varchar, level_name varchar, module varchar, code varchar, is_tested boolean,
+    odds_ratio double, odds_low double, odds_high double, p double, q double, method varchar,
+    n_vans bigint, n_strata bigint, n_exposed_with bigint, n_exposed_without bigint,
+    n_other_with bigint, n_other_without bigint, rival_attribute varchar, rival_level varchar,
+    p_beside_rival double, tier varchar
+);

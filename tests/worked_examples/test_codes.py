@@ -84,7 +84,9 @@ def test_admissions_through_the_sql(example: Example) -> None:
         "stg_vans": frame.select("van", "cohort_id"),
         "van_exposures": frame.select("van", "value", attribute=pl.lit("sex"), is_current=pl.lit(value=True)),
     }
-    made = _run_model("code_exposures", given).filter(pl.col("level") == "male").sort("stratum")
+    exposed = _run_model("int_code_exposures", given)
+    tables = _run_model("code_exposures", {"int_code_exposures": exposed})
+    made = tables.filter(pl.col("level") == "male").sort("stratum")
     cells = made.select("n_exposed_with", "n_exposed_without", "n_other_with", "n_other_without")
     _is_berkeley(cells.to_numpy().reshape(-1, 2, 2), case["expected"])
 
