@@ -20,6 +20,7 @@ class ChartKind(StrEnum):
 
     siblings = "siblings"
     van = "van"
+    codes = "codes"
 
 
 @app.command()
@@ -90,19 +91,30 @@ def serve(
 @app.command()
 def chart(
     kind: Annotated[
-        ChartKind, typer.Argument(help="siblings: one reading over a cohort; van: one van, all readings.")
+        ChartKind,
+        typer.Argument(
+            help="siblings: one reading over a cohort; van: one van, all readings; codes: all codes, or one over time."
+        ),
     ],
     out: Annotated[Path, typer.Option("--out", help="The file: .png, .svg or .pdf.")],
     van: Annotated[str | None, typer.Option(help="The van to mark.")] = None,
     parameter: Annotated[str | None, typer.Option(help="The reading, for siblings.")] = None,
     state: Annotated[str | None, typer.Option(help="The operating state, for siblings.")] = None,
+    code: Annotated[str | None, typer.Option(help="The code, for codes; without it all of them.")] = None,
     home: HomeOption = None,
 ) -> None:
     """Draw a titled chart with filters, n, data date and caveat."""
     from dashboard import exports
 
     exports.chart_file(
-        Home.find(home).path, kind.value, van=van, parameter=parameter, state=state, filters={}, out=out
+        Home.find(home).path,
+        kind.value,
+        van=van,
+        parameter=parameter,
+        state=state,
+        filters=None,
+        out=out,
+        code=code,
     )
     say(f"Wrote {out}.")
 

@@ -18,6 +18,7 @@ TITLES = {
     "look": ("What needs a look", ":material/search:"),
     "reading": ("Compare one reading", ":material/scatter_plot:"),
     "van": ("One van, all readings", ":material/airport_shuttle:"),
+    "codes": ("Codes", ":material/fact_check:"),
     "data": ("Scans and records", ":material/inventory_2:"),
     "help": ("How to read this", ":material/menu_book:"),
 }

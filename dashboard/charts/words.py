@@ -41,6 +41,13 @@ def format_number(value: float | None, decimals: int, *, signed: bool = False) -
     return text.replace("-", "−")
 
 
+def format_ratio(value: float | None, missing: str = "any size") -> str:
+    """Write an odds ratio in two figures; None as having no end."""
+    if value is None:
+        return missing
+    return f"{value:,.0f}" if value >= 10 else f"{value:.2g}"
+
+
 def count_of(n: int | None, noun: str) -> str:
     """Say "1 scan", "12 scans"."""
     n = int(n or 0)

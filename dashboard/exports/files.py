@@ -14,6 +14,7 @@ from dashboard.charts.siblings import draw_siblings
 from dashboard.charts.van import draw_van
 from dashboard.charts.words import Reading, say_evidence, say_verdict
 from dashboard.exports.brief import find_van, write_brief
+from dashboard.exports.code_pictures import find_code, picture_code_shares, picture_code_strips
 from dashboard.exports.handout import print_html, print_pdf
 from dashboard.exports.picture import (
     KINDS,
@@ -30,7 +31,7 @@ from dashboard.questions.warehouse import Warehouse, open_warehouse
 from pipeline.errors import KinbayError, nearest
 from pipeline.settings import Home
 
-ChartKind = Literal["siblings", "van", "series"]
+ChartKind = Literal["siblings", "van", "series", "codes"]
 
 
 def find_reading(
@@ -134,6 +135,16 @@ def picture_series(warehouse: Warehouse, van: str, reading: Reading) -> tuple[Ch
     return chart, caption
 
 
+def _picture_codes(
+    warehouse: Warehouse, code: str | None, van: str | None, filters: Filters
+) -> tuple[Chart, Caption]:
+    """All codes group by group, or one code over the shown vans, or on one of them."""
+    if code is None:
+        return picture_code_shares(warehouse, filters)
+    names = [van] if van is not None else fleet.list_shown_vans(warehouse, filters)["van"].to_list()
+    return picture_code_strips(warehouse, find_code(warehouse, code, names), filters, names)
+
+
 def _suffix(out: Path, allowed: tuple[str, ...]) -> str:
     kind = out.suffix.lower().lstrip(".")
     if kind not in allowed:
@@ -151,6 +162,7 @@ def chart_file(
     state: str | None,
     filters: Filters | None,
     out: Path,
+    code: str | None = None,
 ) -> None:
     """Write a titled chart to `out` (.png, .svg or .pdf).
 
@@ -159,7 +171,8 @@ def chart_file(
     home_path : Path
         The home whose published build is drawn.
     kind : str
-        siblings: one reading across siblings; van: all readings of a van; series: one van over time.
+        siblings: one reading across siblings; van: all readings of a van; series: one van over time; codes: how
+        common all codes are, or one code van by van.
     van : str, optional
         The chosen van; van and series need it.
     parameter, state : str, optional
@@ -169,6 +182,8 @@ def chart_file(
         Which vans are shown; siblings stay whole.
     out : Path
         The file to write.
+    code : str, optional
+        For kind codes: the code, of several modules the one with most vans.
 
     Raises
     ------
@@ -183,6 +198,8 @@ def chart_file(
         chart, caption = picture_siblings(
             warehouse, find_reading(warehouse, parameter, state), van, filters or ALL_VANS
         )
+    elif kind == "codes":
+        chart, caption = _picture_codes(warehouse, code, van, filters or ALL_VANS)
     elif van is None:
         raise KinbayError(f"The chart {kind!r} needs a van", remedy="Name one with --van.")
     elif kind == "van":

@@ -6,9 +6,17 @@ from typing import Any
 
 import streamlit as st
 
+from dashboard.charts.code_names import Code
 from dashboard.charts.palette import GLYPHS
-from dashboard.charts.words import Reading, clean_text, count_decimals, count_of, format_number
-from dashboard.parts.links import link_to_reading
+from dashboard.charts.words import (
+    Reading,
+    clean_text,
+    count_decimals,
+    count_of,
+    format_number,
+    format_ratio,
+)
+from dashboard.parts.links import link_to, link_to_reading
 from dashboard.parts.plain import escape
 
 TIERS = {
@@ -38,6 +46,8 @@ def glyph_of(row: dict[str, Any]) -> str:
 
 def say_figures(row: dict[str, Any]) -> str:
     """Say value, difference and interval of a finding, where it has them."""
+    if row["code"] is not None:
+        return _say_code_figures(row)
     decimals = count_decimals(row["smallest_useful"], row["resolution"])
     unit = f" {clean_text(row['unit'])}" if row["unit"] and row["unit"] != "1" else ""
     parts = []
@@ -54,6 +64,17 @@ def say_figures(row: dict[str, Any]) -> str:
             text += f" (95 % interval {low} to {high})"
         parts.append(text)
     return ", ".join(parts)
+
+
+def _say_code_figures(row: dict[str, Any]) -> str:
+    """Say the share of scans or vans that show a code, or its odds ratio, with the interval."""
+    if row["value"] is None or row["interval_low"] is None:
+        return ""
+    if row["kind"] == "exposure_effect":
+        value, low, high = (format_ratio(row[k]) for k in ("value", "interval_low", "interval_high"))
+        return f"Odds ratio {value} (95 % interval {low} to {high})"
+    value, low, high = (format_number(100 * row[k], 0) for k in ("value", "interval_low", "interval_high"))
+    return f"Share {value} % (95 % interval {low} to {high} %)"
 
 
 def say_sureness(row: dict[str, Any]) -> str:
@@ -79,6 +100,9 @@ def _show_right(row: dict[str, Any]) -> None:
 
 
 def _show_link(row: dict[str, Any]) -> None:
+    if row["code"] is not None:
+        chosen = Code(row["module"] or "", row["code"], "", "other").short
+        link_to("codes", "See this code over time", icon=":material/fact_check:", code=chosen)
     if row["kind"] in _CELL_KINDS and row["van"] is not None and row["parameter"] is not None:
         channel = "change" if row["kind"] == "van_change" else "level"
         link_to_reading("See it beside its siblings", Reading.from_row(row), row["van"], channel=channel)
@@ -91,13 +115,14 @@ def say_why(row: dict[str, Any]) -> str:
     return ". ".join(text for text in (tier, say_figures(row), say_sureness(row)) if text) + "."
 
 
-def show_matter(row: dict[str, Any]) -> None:
+def show_matter(row: dict[str, Any], *, with_link: bool = True) -> None:
     """Draw one finding; its cautions are left to `show_cautions`, once for all of a box."""
     left, right = st.columns([3, 2], gap="medium")
     with left, st.container(gap="xsmall"):
         st.markdown(f"{glyph_of(row)} **{escape(row['claim'])}**")
         st.caption(escape(say_why(row)))
-        _show_link(row)
+        if with_link:
+            _show_link(row)
     with right, st.container(gap="xsmall"):
         _show_right(row)
 

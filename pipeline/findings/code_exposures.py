@@ -59,7 +59,6 @@ def _finding(row: Row, also_ran: list[Row]) -> Finding:
         module=row["module"] or None,
         against="other_level",
         value=row["odds_ratio"],
-        expected=1.0,
         unit="1",
         interval_low=row["odds_low"] if row["odds_high"] is not None else None,
         interval_high=row["odds_high"],

@@ -46,13 +46,17 @@ def _say_facts(row: Row) -> str:
     return "; ".join(facts) or "no voltage and no standing time is known"
 
 
-def _say_evidence(rules: list[Row]) -> str:
-    ordered = sorted(rules, key=lambda r: (-r["points"], r["rule"]))
-    return "; ".join(f"{r['says']} ({r['points']:+d})" for r in ordered)
+def _say_evidence(row: Row, rules: list[Row]) -> str:
+    """How strong the evidence is, and what speaks against it."""
+    bars = dict((verdict, points) for verdict, points, _ in low_voltage.verdict_rows())
+    against = [r["says"] for r in rules if r["points"] < 0]
+    but = f"; against it: {'; '.join(against)}" if against else ""
+    signs = sum(r["points"] > 0 for r in rules)
+    return f"{signs} signs of it, {row['points']} points where {bars['likely']} make it likely{but}"
 
 
 def _claim(row: Row, codes: list[Row], rules: list[Row]) -> str:
-    names = code_words.say_counted([code_words.short_name(c["code"], c["module"]) for c in codes], 10)
+    names = code_words.say_counted([code_words.short_name(c["code"], c["module"]) for c in codes], 4)
     n, modules = len(codes), len({c["module"] for c in codes})
     what = f"{n} codes in {modules} modules" if n > 1 else "one code"
     sure = {"likely": "look like low supply voltage", "possible": "may come from low supply voltage"}[
@@ -62,8 +66,8 @@ def _claim(row: Row, codes: list[Row], rules: list[Row]) -> str:
     rather = f" rather than {n} faults" if n > 1 else ""
     over = " They have not been there since." if row["is_over"] and n > 1 else ""
     return (
-        f"Van {row['van']}, scan of {row['scanned_at']:%d %b %Y}: {what} {verb}{rather} ({_say_facts(row)}). "
-        f"Evidence {row['points']} points: {_say_evidence(rules)}. Codes: {names}.{over}"
+        f"Van {row['van']}, scan of {row['scanned_at']:%d %b %Y}: {what}, {names}, {verb}{rather}: {_say_facts(row)} "
+        f"({_say_evidence(row, rules)}).{over}"
     )
 
 

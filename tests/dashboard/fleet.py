@@ -18,6 +18,7 @@ import polars as pl
 from scipy import stats
 
 from pipeline import vocabulary
+from tests.dashboard.code_fleet import build_code_tables
 
 HOSTILE_VAN = '=1+2"><img src=x onerror=alert(1)>[free](http://evil.example)'
 HOSTILE_NOTE = (
@@ -505,6 +506,7 @@ def build_tables(seed: int = 4) -> dict[str, pl.DataFrame]:
         "sibling_scores": scores,
         "findings": _findings(scores),
         **_records(vans, scans),
+        **build_code_tables(vans, scans, DATA_TO),
     }
 
 
@@ -532,7 +534,8 @@ def publish(home: Path, build: int = 1, *, tables: dict[str, pl.DataFrame] | Non
         ]
     )
     with duckdb.connect(str(folder / name)) as connection:
-        connection.execute(Path(__file__).with_name("marts.sql").read_text(encoding="utf-8"))
+        for seam in ("marts.sql", "code_marts.sql"):
+            connection.execute(Path(__file__).with_name(seam).read_text(encoding="utf-8"))
         for table, rows in {"builds": builds, **tables}.items():
             connection.register("given", rows.to_arrow())
             connection.execute(f"insert into {table} by name select * from given")

@@ -18,6 +18,7 @@ PAGES = {
     "look": "",
     "reading": f"one_reading?reading_van=047&reading={COOLANT}",
     "van": "one_van?van=047",
+    "codes": "codes?code=51207%2C+body",
     "data": "data",
     "help": "how_to_read",
     "empty": "?model=Ostrey+Pell&model_year=2014",

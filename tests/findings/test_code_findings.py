@@ -197,9 +197,9 @@ def test_a_storm_is_a_battery_question_first() -> None:
     (found,) = _cluster()
     assert found.tier == "finding"
     assert found.claim == (
-        "Van 028, scan of 01 Mar 2026: 3 codes in 3 modules look like low supply voltage rather than 3 faults (it had "
-        "stood 9 days; 11.90 V at rest). Evidence 9 points: a code for low supply voltage (+3); the battery was low at "
-        "rest (+2). Codes: P0562 (engine), U0100 (brakes), U0100 (airbag)."
+        "Van 028, scan of 01 Mar 2026: 3 codes in 3 modules, P0562 (engine), U0100 (brakes), U0100 (airbag), look like "
+        "low supply voltage rather than 3 faults: it had stood 9 days; 11.90 V at rest (2 signs of it, 9 points where "
+        "6 make it likely)."
     )
     assert found.next_check.startswith("Battery first: save codes and freeze frames, measure rest voltage")
     assert [(a["module"], a["code"]) for a in found.also] == [(c["module"], c["code"]) for c in CODES]
@@ -219,6 +219,19 @@ def test_a_storm_is_a_battery_question_first() -> None:
 )
 def test_a_cluster_is_told_as_surely_as_the_evidence_is(changed: dict[str, Any], tier: str | None) -> None:
     assert [f.tier for f in _cluster(**changed)] == ([tier] if tier else [])
+
+
+def test_what_speaks_against_it_is_said() -> None:
+    against = {
+        "scan_key": "R/1",
+        "rule": "stored_running_well",
+        "points": -2,
+        "says": "a freeze frame shows the engine running on good voltage",
+    }
+    (found,) = low_voltage.find([CLUSTER | {"points": 7}], CODES, [*HELD, against])
+    assert (
+        "7 points where 6 make it likely; against it: a freeze frame shows the engine running" in found.claim
+    )
 
 
 def test_a_scan_without_any_voltage_says_so() -> None:
