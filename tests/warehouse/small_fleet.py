@@ -53,6 +53,8 @@ def steps() -> dict[str, runner.Computed]:
     ddl = (ROOT / "pipeline" / "warehouse" / "computed_tables.sql").read_text("utf-8")
     read = {s for m in models.load() for s in m.sources if s.startswith("computed.")}
     made = {name: runner.Computed(("van_levels",), _step(ddl), "1") for name in read}
+    for name in ("computed.exposure_effects", "computed.exposure_overlaps"):
+        made[name] = runner.Computed(("exposure_levels",), _step(ddl), "1")
     made["computed.month_effects"] = runner.Computed(("scan_levels",), _step(MONTHS_SQL), "1")
     made["computed.reader_effects"] = runner.Computed(("scan_levels",), _step(READERS_SQL), "1")
     return made

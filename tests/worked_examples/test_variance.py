@@ -46,6 +46,12 @@ def _van_levels(groups: Sequence[Sequence[float]]) -> tuple[Floats, Floats, Floa
                 (van varchar, parameter varchar, work_number bigint, "at" timestamp, description varchar)
             """
         )
+        con.sql(
+            """
+            create table int_exposure_shifts
+                (van varchar, span_from date, span_to date, parameter varchar, state varchar, shift double)
+            """
+        )
         con.sql("create table int_fleet as select timestamp '2021-06-01' as data_to")
         found = con.sql(f"select y, s2, m from ({MODEL.read_text('utf-8')}) order by van").fetchnumpy()
     return (np.asarray(found[k], dtype=np.float64) for k in ("y", "s2", "m"))  # type: ignore[return-value]
