@@ -27,7 +27,7 @@ class Association:
     p : float
         Two-sided; nan where no stratum has both sides and both outcomes.
     least_p : float
-        The smallest p that tables with these margins could have given.
+        The smallest p that tables with these margins could have given; 0 where they are not sparse.
     method : str
         'mantel_haenszel', or 'exact' where the tables are sparse.
     n : int
@@ -155,12 +155,10 @@ def associate(tables: ArrayLike, confidence: float = 0.95) -> Association:
     if not len(telling):
         nothing = float("nan")
         return Association(nothing, 0.0, float("inf"), nothing, nothing, "exact", 0, 0)
-    ratio, low, high, p, least = exact_association(telling, confidence)
-    method = "exact"
-    if not is_sparse(telling):
-        ratio, low, high, p = mantel_haenszel(telling, confidence)
-        method = "mantel_haenszel"
-    return Association(ratio, low, high, p, least, method, int(telling.sum()), len(telling))
+    n, strata = int(telling.sum()), len(telling)
+    if is_sparse(telling):
+        return Association(*exact_association(telling, confidence), "exact", n, strata)
+    return Association(*mantel_haenszel(telling, confidence), 0.0, "mantel_haenszel", n, strata)
 
 
 def is_sparse(tables: ArrayLike) -> bool:
@@ -185,16 +183,20 @@ def _cells(tables: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray, Float
 
 
 def _sums(exposed: FloatArray, others: FloatArray, with_it: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """What the sum of exposed vans with it may be, and its log chance where exposure does nothing."""
-    chance, lowest = np.ones(1, dtype=np.float64), 0.0
+    """What the sum of exposed vans with it may be, and its log chance where exposure does nothing.
+
+    In logarithms throughout: the ends of a long sum are rarer than a float can hold.
+    """
+    weight, lowest = np.zeros(1, dtype=np.float64), 0.0
     for m, k, w in zip(exposed, others, with_it, strict=True):
         first, last = max(0.0, w - k), min(m, w)
-        values = np.arange(first, last + 1)
-        chance = np.convolve(chance, stats.hypergeom.pmf(values, m + k, m, w))
-        lowest += first
-    with np.errstate(divide="ignore"):
-        weight = np.log(chance)
-    return lowest + np.arange(len(chance), dtype=np.float64), weight.astype(np.float64)
+        own = stats.hypergeom.logpmf(np.arange(first, last + 1), m + k, m, w)
+        joined = np.full(len(weight) + len(own) - 1, -np.inf)
+        for shift, chance in enumerate(own):
+            part = slice(shift, shift + len(weight))
+            joined[part] = np.logaddexp(joined[part], weight + chance)
+        weight, lowest = joined, lowest + first
+    return lowest + np.arange(len(weight), dtype=np.float64), weight
 
 
 def _solve(support: FloatArray, weight: FloatArray, excess: Callable[[FloatArray], float]) -> float:

@@ -131,6 +131,22 @@ def test_the_rule_of_mantel_and_fleiss() -> None:
     assert not is_sparse([[[20, 10], [10, 20]]])
 
 
+def test_large_fleets_neither_overflow_nor_take_long() -> None:
+    """Sixty cohorts of 500 vans: as statsmodels has it; one rare code on 40 of 4,000: as scipy has it."""
+    rng = np.random.default_rng(4)
+    large = rng.integers(20, 400, (60, 2, 2))
+    found = associate(large)
+    assert found.odds_ratio == pytest.approx(StratifiedTable(list(large.astype(float))).oddsratio_pooled)
+    rare = np.array([[7, 200], [33, 3760]])
+    _, low, high, p, _ = exact_association([rare])
+    ends = odds_ratio(rare, kind="conditional").confidence_interval(0.95)
+    assert (low, high) == pytest.approx((ends.low, ends.high), rel=1e-6)
+    assert p == pytest.approx(stats.fisher_exact(rare).pvalue, rel=1e-6)
+    extreme = exact_association([[[400, 0], [1, 400]]])
+    assert all(np.isfinite(v) for v in extreme[1:2])
+    assert extreme[3] < 1e-100
+
+
 @pytest.mark.parametrize("table", [[[-1, 2], [3, 4]], [[0, 0], [0, 0]], [[np.nan, 1], [1, 1]]])
 def test_impossible_counts_are_refused(table: list[list[float]]) -> None:
     with pytest.raises(ValueError, match="counts"):
