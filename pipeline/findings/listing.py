@@ -10,7 +10,7 @@ from typing import Any
 import duckdb
 
 from pipeline.errors import KinbayError, nearest
-from pipeline.findings import wording
+from pipeline.findings import code_words, wording
 from pipeline.findings.published import defuse, iso, rows_of
 
 _WIDTH = 100
@@ -18,6 +18,11 @@ _CELL_COLUMNS = (
     "parameter", "state", "channel", "value", "expected", "difference", "unit", "interval_low", "interval_high",
     "sibling_low", "sibling_high", "n_siblings", "n_scans", "score", "p", "q", "robust", "detectable", "tier",
     "verdict", "reason",
+)  # fmt: skip
+_CODE_COLUMNS = (
+    "module", "code", "title", "structure", "first_seen", "last_seen", "last_status", "had_lamp", "n_later_present",
+    "n_later_covered", "share", "share_low", "share_high", "n_cannot_tell", "n_clears", "n_clears_survived",
+    "n_low_voltage",
 )  # fmt: skip
 
 
@@ -68,7 +73,7 @@ def findings_text(found: dict[str, Any]) -> str:
 
 
 def van_cells(connection: duckdb.DuckDBPyConnection, van: str) -> dict[str, Any]:
-    """Return one van with every cell in which it was compared, strongest first.
+    """Return one van with every cell in which it was compared, strongest first, and every code it has shown.
 
     Raises
     ------
@@ -87,10 +92,22 @@ def van_cells(connection: duckdb.DuckDBPyConnection, van: str) -> dict[str, Any]
         "select * from sibling_scores where van = ? order by channel desc, abs(score) desc nulls last, parameter, state",
         [van],
     )
+    codes = rows_of(
+        connection,
+        "select * from van_codes where van = ? order by share_low desc nulls last, last_seen desc, code, module",
+        [van],
+    )
     build = rows_of(connection, "select build_id, data_to from builds")[0]
-    shaped = [{name: cell[name] for name in _CELL_COLUMNS} for cell in cells]
-    plain = {k: (v.isoformat() if hasattr(v, "isoformat") else v) for k, v in register[0].items()}
-    return {"build_id": build["build_id"], "data_to": iso(build["data_to"]), "van": plain, "cells": shaped}
+    return {
+        "build_id": build["build_id"],
+        "data_to": iso(build["data_to"]),
+        "van": {k: (v.isoformat() if hasattr(v, "isoformat") else v) for k, v in register[0].items()},
+        "cells": [{name: cell[name] for name in _CELL_COLUMNS} for cell in cells],
+        "codes": [
+            {n: iso(code[n]) if n in ("first_seen", "last_seen") else code[n] for n in _CODE_COLUMNS}
+            for code in codes
+        ],
+    }
 
 
 def cells_csv(found: dict[str, Any]) -> str:
@@ -117,6 +134,25 @@ def _cell_line(cell: dict[str, Any]) -> str:
     )
 
 
+def _code_line(code: dict[str, Any]) -> str:
+    """One code: how steadily it showed since it was first seen in the last year, and how it took a clearing."""
+    steady = "no later scan can tell"
+    if code["n_later_covered"]:
+        steady = (
+            f"{code['n_later_present']} of {code['n_later_covered']} later scans "
+            f"({code['share_low']:.0%} to {code['share_high']:.0%})"
+        )
+    if code["n_low_voltage"]:
+        steady += f", {code['n_low_voltage']} in a low-voltage cluster"
+    cleared = (
+        f"; cleared {code['n_clears']}, back after {code['n_clears_survived']}" if code["n_clears"] else ""
+    )
+    lamp = "; lights the lamp" if code["had_lamp"] else ""
+    title = code["title"] or ("standard code" if code["structure"] == "standard" else code_words.NO_TEXT)
+    name = f"{code_words.short_name(code['code'], code['module'])}: {title}"
+    return f"{name:<52.52} {steady}{cleared}{lamp}; last {code['last_seen'][:10]}"
+
+
 def cells_text(found: dict[str, Any]) -> str:
     """Return a van's cells as a table for a terminal."""
     van = found["van"]
@@ -124,4 +160,8 @@ def cells_text(found: dict[str, Any]) -> str:
     for channel, title in (("level", "Level against siblings"), ("change", "Recent change against siblings")):
         cells = [c for c in found["cells"] if c["channel"] == channel]
         lines += ["", f"{title} ({len(cells)} readings and states)", *map(_cell_line, cells)]
+    codes = found["codes"]
+    lines += ["", f"Codes ({len(codes)})", *map(_code_line, codes)]
+    if not codes:
+        lines.append("None on record; that counts only for modules that were asked and answered.")
     return "\n".join([*lines, "", wording.REASON_TO_LOOK]) + "\n"

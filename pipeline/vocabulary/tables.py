@@ -64,6 +64,7 @@ _FIELDS: dict[str, tuple[tuple[str, pa.DataType], ...]] = {
     "cautions": (("caution_id", pa.string()), ("text", pa.string()), ("source", pa.string())),
     "parameter_cautions": (("parameter", pa.string()), ("caution_id", pa.string())),
     "code_titles": (("code", pa.string()), ("title", pa.string())),
+    "undescribed_texts": (("text", pa.string()),),
     "low_voltage_rules": (
         ("rule", pa.string()),
         ("points", pa.int64()),
@@ -185,6 +186,8 @@ def _rows(name: str) -> Iterable[tuple[Any, ...]]:
     if name == "parameter_cautions":
         pairs = tomllib.loads(read_text("parameter_cautions.toml"))
         return [(key, caution) for caution, keys in pairs.items() for key in keys]
+    if name == "undescribed_texts":
+        return [(text,) for text in tomllib.loads(read_text("undescribed_texts.toml"))["texts"]]
     if name == "code_titles":
         return [(r["code"], r["title"]) for r in csv.DictReader(io.StringIO(read_text("code_titles.csv")))]
     builders = {

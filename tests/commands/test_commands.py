@@ -168,7 +168,10 @@ def test_one_van_is_told_in_full(small: Home) -> None:
     told = json.loads(kinbay_apart("van", "003", "--format", "json", home=small.path).stdout)
     assert told["van"]["model_year"] == 2014
     assert [c["verdict"] for c in told["cells"] if c["channel"] == "level"] == ["below"]
-    assert "engine coolant temperature, warm idle" in kinbay_apart("van", "003", home=small.path).stdout
+    assert told["codes"] == []
+    text = kinbay_apart("van", "003", home=small.path).stdout
+    assert "engine coolant temperature, warm idle" in text
+    assert "None on record; that counts only for modules that were asked and answered." in text
 
 
 def test_charts_and_handout_are_what_their_names_say(small: Home, tmp_path: Path) -> None:

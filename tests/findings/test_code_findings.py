@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -309,6 +310,9 @@ def test_every_rule_of_evidence_has_words_a_source_and_codes_that_lead_somewhere
     for rule in data["rule"]:
         assert rule["says"], rule["key"]
         assert rule["source"], rule["key"]
+    page = (Path(__file__).parents[2] / "docs" / "codes.md").read_text(encoding="utf-8")
+    for _, points, says, source in rules_of_evidence.rule_rows():
+        assert f"| {says} | {points:+d} | {source} |" in page
     begins = [b for _, b in rules_of_evidence.code_rows()]
     assert not any("P0563".startswith(b) or "P0687".startswith(b) or "P0690".startswith(b) for b in begins)
     floors = list(rules_of_evidence.floor_rows())

@@ -44,13 +44,17 @@ titles as (
     select * from code_titles
 ),
 
+empty_texts as (
+    select * from vocab.undescribed_texts
+),
+
 entries as (
     select
         van,
         module,
         code,
         min(structure) as structure,
-        max(text) as text,
+        max(case when empty_texts.text is null then listed.text end) as text,
         min(scanned_at) as first_seen,
         max(scanned_at) as last_seen,
         min(first_seen_km) as first_seen_km,
@@ -59,6 +63,7 @@ entries as (
         arg_max(status, scanned_at) as last_status,
         max(case when lamp then 1 when not lamp then 0 end) = 1 as had_lamp
     from listed
+    left join empty_texts on lower(trim(listed.text)) = empty_texts.text
     where status is not null
     group by van, module, code
 ),

@@ -1,0 +1,41 @@
+"""One van's codes as lines for a terminal."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pipeline.findings.listing import cells_text
+
+CODE: dict[str, Any] = {
+    "module": "engine", "code": "P0299", "title": "boost too low", "structure": "standard", "n_later_present": 11,
+    "n_later_covered": 16, "share_low": 0.444, "share_high": 0.858, "n_clears": 3, "n_clears_survived": 3,
+    "had_lamp": True, "n_low_voltage": 0, "last_seen": "2026-09-28T07:17:21Z",
+}  # fmt: skip
+
+
+def _lines(**changed: Any) -> str:
+    return cells_text(
+        {
+            "van": {"van": "021", "cohort": "Tarnwell Bracken 22 2.2D 2018"},
+            "data_to": "2026-09-30",
+            "cells": [],
+            "codes": [CODE | changed],
+        }
+    )
+
+
+def test_a_code_is_told_with_counts_interval_clearings_and_lamp() -> None:
+    assert "P0299 (engine): boost too low" in _lines()
+    assert (
+        "11 of 16 later scans (44% to 86%); cleared 3, back after 3; lights the lamp; last 2026-09-28"
+        in _lines()
+    )
+
+
+def test_a_code_of_a_storm_says_so() -> None:
+    said = _lines(n_later_covered=0, n_low_voltage=1, n_clears=0, had_lamp=None, title=None)
+    assert "P0299 (engine): standard code" in said
+    assert "no later scan can tell, 1 in a low-voltage cluster; last 2026-09-28" in said
+    assert "4711 (brakes): no text known" in _lines(
+        code="4711", module="brakes", title=None, structure="number"
+    )
