@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from pipeline.compare import score_passes
 from pipeline.compare.calibration import fit_curve, measure_surprise
-from pipeline.compare.moderation import inverse_trigamma, log_chi_square_moments, moderate
+from pipeline.compare.moderation import average_logs, inverse_trigamma, log_chi_square_moments, moderate
 from pipeline.compare.nulls import CAUTIOUS_DF, Law, law_df
 
 Floats = NDArray[np.float64]
@@ -143,14 +143,14 @@ def _draw_cohort_variances(
 ) -> Floats:
     """Draw cohort variances such that a fleet of such measures would be estimated to have this d0.
 
-    The estimate of the excess variance trigamma(d0/2) scatters by about v sqrt(3 / (measures (cohorts - 1))), v being
+    The estimate of the excess variance trigamma(d0/2) scatters by about v sqrt(2.5 / (measures (cohorts - 1))), v being
     the variance of one cohort's log variance, so the truth is drawn from a normal of that width cut off at 0.
     """
     if d0 == 0:
         return np.ones(count)
     estimate = float(log_chi_square_moments(np.array(d0))[1]) if np.isfinite(d0) else 0.0
     one = estimate + float(score_passes.trimmed_log_moments(np.array([vans]))[1][0])
-    width = 0.0 if np.isinf(cohorts) else one * np.sqrt(3 / (MEASURES_BEHIND_D0 * (max(cohorts, 2) - 1)))
+    width = 0.0 if np.isinf(cohorts) else one * np.sqrt(2.5 / (MEASURES_BEHIND_D0 * (max(cohorts, 2) - 1)))
     measures = -(-count // _group(cohorts))
     excess = estimate + width * rng.standard_normal(measures)
     while np.any(excess < 0):
@@ -200,14 +200,15 @@ def _score(
 
 def _fit_s02(s2: Floats, vans: int, d0: float, group: int) -> Floats:
     """Return s02 of every cohort's measure, from the logarithms of the variances of its cohorts."""
-    log_s2 = np.log(s2) - score_passes.trimmed_log_moments(np.array([vans]))[0]
-    starts = np.arange(0, len(s2), group)
-    sizes = np.diff(np.append(starts, len(s2)))
-    mean = np.add.reduceat(log_s2, starts) / sizes
-    if sizes[-1] < group and len(sizes) > 1:
-        mean[-1] = mean[-2]
+    log_mean, log_variance = score_passes.trimmed_log_moments(np.array([vans]))
+    excess = float(log_chi_square_moments(np.array(d0))[1]) if np.isfinite(d0) else 0.0
+    measure = np.minimum(np.arange(len(s2)) // group, max(0, len(s2) // group - 1))
+    variance = np.full(len(s2), float(log_variance[0]) + excess)
+    _, mean, _ = average_logs(
+        np.log(s2) - log_mean, variance, measure, int(measure[-1]) + 1, score_passes.LOWEST_LOG
+    )
     offset = float(log_chi_square_moments(np.array(d0))[0]) if np.isfinite(d0) else 0.0
-    return np.exp(np.repeat(mean, sizes) + offset)
+    return np.exp(mean[measure] + offset)
 
 
 if __name__ == "__main__":

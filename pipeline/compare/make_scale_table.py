@@ -7,7 +7,7 @@ same mean and variance of its logarithm as chi2_df / df: var(log chi2_df) = trig
 E(log(chi2_df / df)) = digamma(df / 2) - log(df / 2). About four minutes on one core.
 
 trim_table: for each cohort size N, what marking does to the logarithm of the variance between the unmarked vans of a
-healthy cohort: shift of the mean, ratio of the variances. About one minute.
+healthy cohort, winsorised from below: shift of the mean, ratio of the variances. About one minute.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from scipy import special
 
 from pipeline.compare.moderation import inverse_trigamma, log_chi_square_moments
 from pipeline.compare.scale import raw_qn
-from pipeline.compare.score_passes import describe_cohorts, mark_suspects
+from pipeline.compare.score_passes import LOWEST_LOG, describe_cohorts, mark_suspects
 
 SEED = 12345
 SIZES = (*range(3, 62), 80, 81, 120, 121, 200, 201)
@@ -67,7 +67,7 @@ def measure_trimming(vans: int, cohorts: int) -> tuple[float, float]:
     values = np.random.default_rng(SEED + 1000 + vans).standard_normal((cohorts, vans))
     s2, _ = describe_cohorts(values, ~mark_suspects(values, np.zeros(cohorts)))
     mean, variance = log_chi_square_moments(np.array(vans - 1.0))
-    log_s2 = np.log(s2)
+    log_s2 = np.maximum(np.log(s2), mean - LOWEST_LOG * np.sqrt(variance))
     return float(log_s2.mean() - mean), float(log_s2.var() / variance)
 
 

@@ -11,7 +11,7 @@ from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special
+from scipy import special
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -77,7 +77,13 @@ def log_chi_square_moments(df: Floats) -> tuple[Floats, Floats]:
 
 
 def fit_prior(
-    s2: Floats, measure: Ints, measures: int, log_mean: Floats, log_variance: Floats, min_cohorts: int = 3
+    s2: Floats,
+    measure: Ints,
+    measures: int,
+    log_mean: Floats,
+    log_variance: Floats,
+    min_cohorts: int = 3,
+    lowest: float = np.inf,
 ) -> Prior:
     """Estimate d0 and s02 from the moments of the logarithm of the cohorts' variances.
 
@@ -99,6 +105,10 @@ def fit_prior(
         variances; for variances of unmarked vans what simulation gives (`score_passes.trimmed_log_moments`).
     min_cohorts
         A measure is pooled only where at least so many cohorts share it.
+    lowest
+        e is drawn up to at most so many standard deviations below its mean (winsorised, as Phipson and others 2016,
+        Annals of Applied Statistics 10:946, do): four vans that agree by chance have a logarithm far below all
+        others and would alone decide d0. The moments given must be those of the winsorised logarithm.
     """
     usable = s2 > 0
     measure, log_variance = measure[usable], log_variance[usable]
@@ -106,43 +116,54 @@ def fit_prior(
     cohorts = np.bincount(measure, minlength=measures)
     is_pooled = cohorts >= min_cohorts
     used = is_pooled[measure]
-    if not used.any():
-        return Prior(
-            0.0,
-            np.exp(_weighted_means(e, log_variance, measure, measures)[0]),
-            is_pooled,
-            0.0,
-            np.zeros(measures),
-        )
-    excess = _fit_excess(e[used], log_variance[used], measure[used])
-    mean, information = _weighted_means(e, log_variance + excess, measure, measures)
-    d0 = excess_to_d0(excess)
-    offset = float(log_chi_square_moments(np.array(d0))[0]) if np.isfinite(d0) else 0.0
+    excess = _fit_excess(e[used], log_variance[used], measure[used], lowest) if used.any() else 0.0
+    _, mean, information = average_logs(e, log_variance + excess, measure, measures, lowest)
+    d0 = excess_to_d0(excess) if used.any() else 0.0
+    offset = float(log_chi_square_moments(np.array(d0))[0]) if 0 < d0 < np.inf else 0.0
     return Prior(d0, np.exp(mean + np.where(is_pooled, offset, 0.0)), is_pooled, excess, information)
 
 
-def _weighted_means(e: Floats, variance: Floats, measure: Ints, measures: int) -> tuple[Floats, Floats]:
-    """Return the mean of e of every measure, weighted by 1 / variance, and the sum of the weights."""
+def average_logs(
+    e: Floats, variance: Floats, measure: Ints, measures: int, lowest: float = np.inf
+) -> tuple[Floats, Floats, Floats]:
+    """Return e winsorised from below, its mean per measure weighted by 1 / variance, and the sums of the weights.
+
+    Parameters
+    ----------
+    e, variance, measure
+        Logarithms, their variances and their measures, shape (k,).
+    measures
+        Number of measures; the second and third result have this length.
+    lowest
+        Standard deviations below the mean at which e is cut off; inf = nowhere.
+    """
     information = np.bincount(measure, weights=1 / variance, minlength=measures).astype(np.float64)
-    total = np.bincount(measure, weights=e / variance, minlength=measures)
-    with np.errstate(invalid="ignore"):
-        return total / information, information
+    kept = e
+    for _ in range(1 if np.isinf(lowest) else 4):
+        total = np.bincount(measure, weights=kept / variance, minlength=measures)
+        with np.errstate(invalid="ignore"):
+            mean = total / information
+        kept = np.maximum(e, mean[measure] - lowest * np.sqrt(variance))
+    return kept, mean, information
 
 
-def _fit_excess(e: Floats, log_variance: Floats, measure: Ints) -> float:
+def _fit_excess(e: Floats, log_variance: Floats, measure: Ints, lowest: float) -> float:
     """Return the x >= 0 at which the weighted squares of e equal their degrees of freedom."""
     _, own = np.unique(measure, return_inverse=True)
     measures = int(own.max()) + 1
     freedom = len(e) - measures
 
     def surplus(excess: float) -> float:
-        mean, _ = _weighted_means(e, log_variance + excess, own, measures)
-        return float(np.sum((e - mean[own]) ** 2 / (log_variance + excess))) - freedom
+        kept, mean, _ = average_logs(e, log_variance + excess, own, measures, lowest)
+        return float(np.sum((kept - mean[own]) ** 2 / (log_variance + excess))) - freedom
 
     if surplus(0.0) <= 0:
         return 0.0
-    most = float(np.sum((e - e.mean()) ** 2)) + 1.0
-    return float(optimize.brentq(surplus, 0.0, most, xtol=1e-12, rtol=1e-12))
+    low, high = 0.0, float(np.sum((e - e.mean()) ** 2)) + 1.0
+    for _ in range(60):  # halves down to the precision of a double
+        middle = (low + high) / 2
+        low, high = (middle, high) if surplus(middle) > 0 else (low, middle)
+    return (low + high) / 2
 
 
 def excess_to_d0(excess: float) -> float:

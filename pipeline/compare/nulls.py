@@ -77,7 +77,7 @@ class NullTables:
         places = (
             _place(np.log(self.n_siblings), np.log(n_siblings)),
             _place(_d0_scale(self.d0), _d0_scale(d0)),
-            _place(-1 / self.cohorts, -1 / cohorts),
+            _place(-1 / np.sqrt(self.cohorts), -1 / np.sqrt(cohorts)),
             _place(self.noise_share, noise_share),
             _place(np.log(self.relative_scans), np.log(relative_scans)),
         )

@@ -13,7 +13,13 @@ from pipeline.compare.moderation import Prior, fit_prior, moderate
 from pipeline.compare.nulls import NullTables
 from pipeline.compare.score_batches import Comparisons, compare_groups
 from pipeline.compare.score_cells import Cells, Scores
-from pipeline.compare.score_passes import Siblings, Statistic, set_against_siblings, trimmed_log_moments
+from pipeline.compare.score_passes import (
+    LOWEST_LOG,
+    Siblings,
+    Statistic,
+    set_against_siblings,
+    trimmed_log_moments,
+)
 from pipeline.compare.score_report import Judged, Place, Used, keep_entries, report_scores
 from pipeline.compare.tiers import Rules
 
@@ -104,7 +110,7 @@ def _borrow(found: Comparisons, used: Used, stands_in: Bools, measures: int, min
     first = found.cohort_cell[speaks]
     s2 = np.maximum(found.cohort_s2[speaks], used.floor[first] ** 2 / 12)
     log_mean, log_variance = trimmed_log_moments(found.cohort_vans[speaks])
-    return fit_prior(s2, used.measure[first], measures, log_mean, log_variance, min_cohorts)
+    return fit_prior(s2, used.measure[first], measures, log_mean, log_variance, min_cohorts, LOWEST_LOG)
 
 
 def _set_against(

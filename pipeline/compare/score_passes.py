@@ -22,6 +22,9 @@ from pipeline.compare.scale import leave_one_out_median, leave_one_out_qn, load_
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+LOWEST_LOG = 2.0
+"""Standard deviations below its mean at which the logarithm of a cohort's variance is cut off (`fit_prior`)."""
+
 
 @dataclass(frozen=True)
 class Siblings:
@@ -126,9 +129,9 @@ def describe_cohorts(values: Floats, is_clean: Bools) -> tuple[Floats, Floats]:
 def trimmed_log_moments(vans: NDArray[np.int64]) -> tuple[Floats, Floats]:
     """Return mean and variance of log(s2 / sigma2), s2 being the variance between the unmarked vans of a cohort.
 
-    Pass 1 now and then marks a healthy van, which lowers the variance of the rest and scatters its logarithm more
-    than chi-square would. The table holds both moments over those of chi-square on N - 1 degrees of freedom, from
-    simulated healthy cohorts (`make_scale_table.py`); between its sizes they are interpolated in 1/N.
+    Pass 1 now and then marks a healthy van, which lowers the variance of the rest. The table holds both moments
+    against those of chi-square on N - 1 degrees of freedom, from simulated healthy cohorts, the logarithm being
+    winsorised at LOWEST_LOG (`make_scale_table.py`); between its sizes they are interpolated in 1/N.
 
     Parameters
     ----------

@@ -47,6 +47,15 @@ def test_a_small_cohort_does_not_set_the_bar_for_large_ones() -> None:
     assert result.false.sum() <= 8
 
 
+def test_scatter_of_cohort_variances_is_recovered_from_small_cohorts() -> None:
+    # truth: d0 = 8 in cohorts of five. Plain logarithms gave anything from 4 to inf, since four vans that agree
+    # by chance after one was marked have a logarithm far below all others
+    found = [score(simulate_fleet(np.random.default_rng([7, f]), Setting((5,) * 16))[0]).d0 for f in FLEETS]
+    assert 6.5 < np.median(found) < 13
+    assert np.quantile(found, 0.1) > 4.5
+    assert np.isfinite(found).mean() > 0.85
+
+
 def test_changes_are_found_earlier_than_levels() -> None:
     # target .97 at 3 sigma with 8 siblings, 8 + 4 scans
     setting = Setting((9,) * 9, d0=np.inf, noise=0.25, is_change=True)
