@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs
 
+import duckdb
 import numpy as np
 import polars as pl
 import pypdf
@@ -28,6 +29,7 @@ from dashboard.questions.warehouse import Warehouse, open_warehouse
 from pipeline.cli import app
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
+from pipeline.warehouse import documentation
 from tests.dashboard import code_fleet, golden
 from tests.dashboard import fleet as invented
 from tests.dashboard.fleet import HOSTILE_VAN, Fleet
@@ -61,6 +63,20 @@ def _texts(at: AppTest) -> str:
 
 def _tables(at: AppTest) -> list[Any]:
     return [frame.value for frame in at.dataframe]
+
+
+# ---- the seam
+
+
+def test_the_tables_restated_here_are_those_that_a_build_publishes() -> None:
+    house = documentation.empty_house()
+    connection = duckdb.connect()
+    connection.execute(Path(__file__).with_name("code_marts.sql").read_text(encoding="utf-8"))
+    tables = [row[0] for row in connection.execute("select table_name from duckdb_tables()").fetchall()]
+    assert len(tables) == 11
+    for table in tables:
+        rows = connection.execute(f"describe {table}").fetchall()
+        assert {row[0]: row[1] for row in rows} == dict(house.columns(table)), table
 
 
 # ---- questions
