@@ -14,6 +14,8 @@ from pipeline.cli import HomeOption, app, progress, run, say
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
+__all__ = ["app", "main"]
+
 
 class ChartKind(StrEnum):
     """The pictures that can be drawn from the command line."""
