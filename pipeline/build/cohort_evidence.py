@@ -12,6 +12,7 @@ from pipeline.compare.limits import judge_limits, spread_of_siblings
 from pipeline.compare.multiplicity import benjamini_hochberg
 from pipeline.compare.offsets import find_offsets
 from pipeline.findings.cohorts import Agreement
+from pipeline.findings.plausibility import Check
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
@@ -32,6 +33,7 @@ inner join cohorts as c on v.cohort_id = c.cohort_id
 where v.window_name = 'level' and v.y is not null
 order by v.parameter, v.state, v.cohort_id, v.van
 """
+_EXPECTATIONS = "select * from cohort_expectations order by cohort_id, parameter, state"
 _ONE_OTHER = 2
 
 
@@ -70,6 +72,28 @@ def read_agreements(engine: Engine) -> dict[tuple[str, str, str], Agreement]:
             n_vans=int(found.n_vans[i]),
         )
         for i in range(len(found.group))
+    }
+
+
+def read_expectations(engine: Engine) -> dict[tuple[str, str, str], Check]:
+    """What physics expects of each cohort, by (cohort_id, parameter, state)."""
+    return {
+        (r["cohort_id"], r["parameter"], r["state"]): Check(
+            parameter=r["parameter"],
+            relation=r["relation"],
+            measured=r["measured"],
+            expected=r["expected"],
+            departure=r["departure"],
+            low=r["low"],
+            high=r["high"],
+            n_vans=r["n_vans"],
+            n_plausible=r["n_vans_plausible"],
+            n_scans=r["n_scans"],
+            cylinders=r["cylinders"],
+            engine_speed_rpm=r["engine_speed_rpm"],
+            says=r["says"],
+        )
+        for r in as_frame(engine.arrow(_EXPECTATIONS)).to_dicts()
     }
 
 

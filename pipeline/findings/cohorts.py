@@ -7,7 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.findings import wording
+from pipeline.findings import plausibility, wording
+from pipeline.findings.plausibility import Check
 from pipeline.findings.records import TIERS, Finding
 
 Row = dict[str, Any]
@@ -57,7 +58,14 @@ def _limit_of(row: Row, value: float | None) -> float | None:
     return row["low"] if row["side"] == "below" else None
 
 
-def _against_limit(row: Row, agreement: Agreement | None) -> Finding:
+def _physics_words(row: Row, value: float | None, check: Check | None) -> str:
+    """What a mix-up of units or plain physics says of limit and reading."""
+    key, low, high = row["parameter"], row["low"], row["high"]
+    units = plausibility.unit_words(key, row["unit"], value, low, high, check)
+    return units + plausibility.check_words(key, value, plausibility.limit_middle(low, high), check)
+
+
+def _against_limit(row: Row, agreement: Agreement | None, check: Check | None) -> Finding:
     key = row["parameter"]
     value = agreement.median if agreement else None
     limit = _limit_of(row, value)
@@ -69,7 +77,7 @@ def _against_limit(row: Row, agreement: Agreement | None) -> Finding:
             f"{row['n_vans_outside']} of {wording.vans(row['n_vans'])} of {row['cohort']} stand {side} "
             f"{_limit_words(row)} in {wording.reading_name(key)}, {wording.state_name(row['state'])} "
             f"(share {row['share']:.0%}, interval {row['share_low']:.0%} to {row['share_high']:.0%})."
-            f"{_agree_words(agreement, key)} The limit, its unit or its state is doubted before the vans are."
+            f"{_agree_words(agreement, key)}{_physics_words(row, value, check)}"
         ),
         cohort_id=row["cohort_id"],
         **{
@@ -134,7 +142,11 @@ def _against_years(row: Row) -> Finding:
     )
 
 
-def find_limits(rows: Iterable[Row], agreements: dict[tuple[str, str, str], Agreement]) -> list[Finding]:
+def find_limits(
+    rows: Iterable[Row],
+    agreements: dict[tuple[str, str, str], Agreement],
+    checks: dict[tuple[str, str, str], Check],
+) -> list[Finding]:
     """Make one finding per cohort, reading and reader whose limit most vans are outside of.
 
     Parameters
@@ -143,6 +155,8 @@ def find_limits(rows: Iterable[Row], agreements: dict[tuple[str, str, str], Agre
         Rows of `limit_shares` with cohort, `tier`, `side`, `share` and its interval.
     agreements : dict
         By (cohort_id, parameter, state).
+    checks : dict
+        What physics expects, by the same keys.
     """
     groups: dict[tuple[str, str, str | None], list[Row]] = defaultdict(list)
     for row in rows:
@@ -152,9 +166,8 @@ def find_limits(rows: Iterable[Row], agreements: dict[tuple[str, str, str], Agre
         lead = min(
             group, key=lambda r: (TIERS.index(r["tier"]), -r["n_vans_outside"], r["state"], r["source"])
         )
-        found.append(
-            _against_limit(lead, agreements.get((lead["cohort_id"], lead["parameter"], lead["state"])))
-        )
+        key = (lead["cohort_id"], lead["parameter"], lead["state"])
+        found.append(_against_limit(lead, agreements.get(key), checks.get(key)))
     return found
 
 

@@ -160,16 +160,16 @@ def test_a_page_for_a_manager_comes_as_pdf(visit: Visit) -> None:
 def test_a_click_on_a_reading_leads_to_it_beside_the_siblings(visit: Visit) -> None:
     visit.open(PAGES["van"])
     mark = visit.page.locator(
-        '[data-testid=stVegaLiteChart] svg path[aria-label^="Calculated engine load"]'
+        '[data-testid=stVegaLiteChart] svg path[aria-label^="Engine load"]'
     ).first
     mark.scroll_into_view_if_needed()
     box = mark.bounding_box()
     visit.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-    link = visit.page.get_by_role("link", name="See Calculated engine load, warm idle beside its siblings")
+    link = visit.page.get_by_role("link", name="See Engine load, warm idle beside its siblings")
     link.click(timeout=10_000)
     visit.page.get_by_role("heading", name="Compare one reading", level=1).wait_for()
     visit.settle()
-    assert "reading=Calculated+engine+load%2C+warm+idle" in visit.page.url
+    assert "reading=Engine+load%2C+warm+idle" in visit.page.url
     assert "reading_van=047" in visit.page.url
     visit.assert_quiet()
 

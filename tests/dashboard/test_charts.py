@@ -157,7 +157,7 @@ def test_series_has_the_work_as_lines_and_none_where_there_is_none(opened: Wareh
 
 
 def test_only_data_height_and_titles_change_between_two_readings(opened: Warehouse) -> None:
-    load = Reading("engine_load", "warm_idle", "Calculated engine load", "warm idle", "%", 1)
+    load = Reading("engine_load", "warm_idle", "Engine load", "warm idle", "%", 1)
     specs = [copy.deepcopy(_strip(opened, "047", LIGHT, reading).spec) for reading in (COOLANT, load)]
     for spec in specs:
         for layer in _layers(spec):

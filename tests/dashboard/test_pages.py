@@ -152,7 +152,7 @@ def test_change_is_told_as_change(fleet: Fleet, monkeypatch: pytest.MonkeyPatch)
         "reading",
         monkeypatch,
         reading_van="051",
-        reading="Injected fuel per stroke, warm idle",
+        reading="Injection quantity, warm idle",
         reading_measure="Change, last weeks",
     )
     assert "▲ **Van 051 has risen more than its siblings.**" in _texts(at)

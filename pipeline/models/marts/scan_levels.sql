@@ -1,9 +1,10 @@
--- What a scan says of one parameter in one operating state: the median of its rows, with the van's cohort.
+-- What a scan says of one parameter in one operating state: the median of its rows, with the van's cohort;
+-- readings worked out from others stand beside those that were read.
 -- grain: one row per scan x parameter x state
 -- key: scan_key, parameter, state
 -- kind: view
 -- partition_by: scan_month
--- column value: median of the rows (the parameter's unit)
+-- column value: median of the rows, or worked out from such medians (the parameter's unit)
 -- column n_rows: reading rows behind the value
 -- column n_limit_rows: rows for which the reader showed a limit or a mark
 -- column n_outside_rows: of those, rows outside the limit or marked so
@@ -11,6 +12,38 @@
 -- column high: median of the upper limits the reader showed (the parameter's unit)
 with scan_values as (
     select * from int_scan_values
+),
+
+worked_out_values as (
+    select * from int_worked_out_values
+),
+
+together as (
+    select
+        scan_month,
+        scan_key,
+        parameter,
+        state,
+        value,
+        n_rows,
+        n_limit_rows,
+        n_outside_rows,
+        low,
+        high
+    from scan_values
+    union all
+    select
+        scan_month,
+        scan_key,
+        parameter,
+        state,
+        value,
+        n_rows,
+        cast(0 as bigint) as n_limit_rows,
+        cast(0 as bigint) as n_outside_rows,
+        cast(null as double) as low,
+        cast(null as double) as high
+    from worked_out_values
 ),
 
 scans as (
@@ -23,24 +56,24 @@ vans as (
 
 joined as (
     select
-        scan_values.scan_key,
+        together.scan_key,
         scans.van,
         vans.cohort_id,
         vans.family_id,
         scans.reader,
         scans.scanned_at,
-        scan_values.scan_month,
-        scan_values.parameter,
-        scan_values.state,
-        scan_values.value,
-        scan_values.n_rows,
-        scan_values.n_limit_rows,
-        scan_values.n_outside_rows,
-        scan_values.low,
-        scan_values.high
-    from scan_values
+        together.scan_month,
+        together.parameter,
+        together.state,
+        together.value,
+        together.n_rows,
+        together.n_limit_rows,
+        together.n_outside_rows,
+        together.low,
+        together.high
+    from together
     inner join scans
-        on scan_values.scan_month = scans.scan_month and scan_values.scan_key = scans.scan_key
+        on together.scan_month = scans.scan_month and together.scan_key = scans.scan_key
     left join vans on scans.van = vans.van
 )
 
