@@ -8,9 +8,14 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipeline.build import code_evidence
+from pipeline.build import cause_evidence, code_evidence
 from pipeline.build.codes import as_frame
-from pipeline.build.cohort_evidence import read_agreements, read_limits, read_offsets
+from pipeline.build.cohort_evidence import (
+    read_agreements,
+    read_expectations,
+    read_limits,
+    read_offsets,
+)
 from pipeline.findings import cohorts, contradictions, ranking, van_cells
 from pipeline.findings.records import Finding
 from pipeline.settings import Settings
@@ -19,7 +24,9 @@ from pipeline.warehouse.engines import Engine
 FINDINGS = "computed.findings"
 PARENTS = (
     "sibling_scores", "van_levels", "scan_levels", "limit_shares", "record_conflicts", "vans", "cohorts",
+    "cohort_expectations",
     "vocab.parameters", "vocab.settings", *code_evidence.PARENTS,
+    *cause_evidence.PARENTS,
 )  # fmt: skip
 _CELLS = "select * from sibling_scores where tier in ('finding', 'likely', 'watch') order by channel, van, parameter, state"
 _CONFLICTS = "select * from record_conflicts order by conflict_kind, van, parameter, record_conflicts.at, scan_key, other_scan_key"
@@ -87,8 +94,11 @@ def collect(engine: Engine, settings: Settings) -> list[Finding]:
     """Return every finding of the build, best first."""
     cells = as_frame(engine.arrow(_CELLS)).to_dicts()
     found = van_cells.find(cells, _background(engine))
-    found += cohorts.find_limits(read_limits(engine, settings), read_agreements(engine))
+    found += cohorts.find_limits(
+        read_limits(engine, settings), read_agreements(engine), read_expectations(engine)
+    )
     found += cohorts.find_offsets(read_offsets(engine, settings))
+    found += cause_evidence.collect(engine, settings)
     found += code_evidence.collect(engine, settings)
     found += contradictions.find(as_frame(engine.arrow(_CONFLICTS)).to_dicts())
     return ranking.rank(found)

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from pipeline import vocabulary
 from pipeline.findings import wording
 from pipeline.findings.records import Finding
+from pipeline.vocabulary.physics import worked_out
 
 Row = dict[str, Any]
 _KIND = {"level": "van_level", "change": "van_change"}
@@ -87,11 +89,32 @@ def _rivals(row: Row, background: Background) -> tuple[str, ...]:
     return wording.joined(tuple(found))
 
 
-def _merge_states(rows: Sequence[Row]) -> tuple[Row, tuple[Row, ...]]:
-    """The cell with the strongest evidence leads; the other states are the same matter."""
-    order = {"finding": 0, "likely": 1, "watch": 2}
-    ordered = sorted(rows, key=lambda r: (order[r["tier"]], r["p"], -abs(r["score"])))
+@cache
+def _sources() -> dict[str, frozenset[str]]:
+    """Readings that are worked out of others, with those others."""
+    return {w.parameter: frozenset(w.inputs) for w in worked_out()}
+
+
+def _strength(row: Row) -> tuple[int, bool, float, float]:
+    """Order of evidence; at equal tier a reading that was read leads one that was worked out of it."""
+    tiers = {"finding": 0, "likely": 1, "watch": 2}
+    return tiers[row["tier"]], row["parameter"] in _sources(), row["p"], -abs(row["score"])
+
+
+def _merge_cells(rows: Sequence[Row]) -> tuple[Row, tuple[Row, ...]]:
+    """The cell with the strongest evidence leads; the others are the same matter."""
+    ordered = sorted(rows, key=_strength)
     return ordered[0], tuple(ordered[1:])
+
+
+def _join_worked_out(groups: dict[tuple[str, str, str], list[Row]]) -> None:
+    """Put a reading that was worked out of others to the strongest of those that stands out on the same van."""
+    for parameter, inputs in _sources().items():
+        for channel, van, _ in [key for key in groups if key[2] == parameter]:
+            standing = [(channel, van, name) for name in inputs if (channel, van, name) in groups]
+            if standing:
+                best = min(standing, key=lambda key: min(map(_strength, groups[key])))
+                groups[best] += groups.pop((channel, van, parameter))
 
 
 def _finding(lead: Row, others: Sequence[Row], background: Background) -> Finding:
@@ -141,7 +164,9 @@ def _finding(lead: Row, others: Sequence[Row], background: Background) -> Findin
 
 
 def find(rows: Iterable[Row], background: Background) -> list[Finding]:
-    """Make one finding per channel, van and reading out of the cells that stand out.
+    """Make one finding per channel, van and matter out of the cells that stand out.
+
+    States of one reading, and readings worked out of it, are one matter.
 
     Parameters
     ----------
@@ -153,4 +178,5 @@ def find(rows: Iterable[Row], background: Background) -> list[Finding]:
     groups: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
     for row in rows:
         groups[row["channel"], row["van"], row["parameter"]].append(row)
-    return [_finding(*_merge_states(group), background) for group in groups.values()]
+    _join_worked_out(groups)
+    return [_finding(*_merge_cells(group), background) for group in groups.values()]

@@ -40,6 +40,17 @@ def test_states_of_one_reading_are_one_matter() -> None:
     assert found.also == ({"parameter": "coolant_temp", "state": "steady_cruise", "difference": -6.0},)
 
 
+def test_a_reading_worked_out_of_another_is_the_same_matter() -> None:
+    read = {**CELL, "parameter": "rail_pressure", "unit": "MPa", "p": 1e-3}
+    derived = {**read, "parameter": "rail_pressure_deviation", "p": 1e-5}
+    (found,) = van_cells.find([derived, read], NOTHING)
+    assert found.parameter == "rail_pressure"
+    assert [a["parameter"] for a in found.also] == ["rail_pressure_deviation"]
+    (stronger,) = van_cells.find([derived, {**read, "tier": "watch"}], NOTHING)
+    assert stronger.parameter == "rail_pressure_deviation"
+    assert len(van_cells.find([derived, CELL], NOTHING)) == 2
+
+
 def test_rivals_name_reader_mileage_fallback_and_small_group() -> None:
     background = van_cells.Background(
         vans={"047": {"is_most_driven": True, "odometer_km": 312000.0}},
