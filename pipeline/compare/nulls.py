@@ -95,9 +95,10 @@ class NullTables:
 def law_df(law: Law, df: Floats, n_siblings: Floats, cohorts: Floats) -> Floats:
     """Return the degrees of freedom of the t law a null's scores are held against.
 
-    The score's own df take d0 and s02 for known. What a few cohorts say about s02 is worth about two df each, so
-    the law is never lighter than n - 1 + 2 (cohorts - 1) gives; and under the cautious null never lighter than the
-    vans themselves. This only shapes the axis of the curves, so that their tails are near to power laws.
+    The score's own df take d0 and s02 for known. What a few cohorts say about s02 is worth little, so the law is
+    never lighter than n - 1 + (cohorts - 1)^2 / 4 gives; and under the cautious null never lighter than the
+    vans themselves. This only shapes the axis of the curves, so that their tails are near to power laws: of the
+    rules tried, this one foretold one in 10,000 and one in 100,000 best from the top 0.4 %.
 
     Parameters
     ----------
@@ -108,7 +109,7 @@ def law_df(law: Law, df: Floats, n_siblings: Floats, cohorts: Floats) -> Floats:
     n_siblings, cohorts
         Siblings of the cell, and cohorts behind s02.
     """
-    known = np.minimum(df, np.maximum(n_siblings - 1 + 2 * (cohorts - 1), 1.0))
+    known = np.minimum(df, np.maximum(n_siblings - 1 + (cohorts - 1) ** 2 / 4, 1.0))
     return known if law == "normal" else np.minimum(known, CAUTIOUS_DF)
 
 

@@ -37,8 +37,8 @@ class Rules:
         False discovery rates of the two upper tiers.
     robust_q
         False discovery rate of the extra mark under the cautious null. Stricter than that of a finding, because
-        how heavy the tails of healthy vans are is a guess: measured with tails of 8 df (the guess) under 0.03
-        of such marks are false, with 5 df 0.15 to 0.20 (`tests/benchmarks/healthy_fleets.py`).
+        how heavy the tails of healthy vans are is a guess: measured with tails of 8 df (the guess) 0.04 of
+        such marks are false, with 5 df 0.13 (`tests/benchmarks/healthy_fleets.py`).
     watch_p
         p-value of cells worth a second look though nothing is shown; by chance alone this share of all cells is
         there.

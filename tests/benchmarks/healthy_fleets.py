@@ -141,6 +141,7 @@ def main() -> None:
         "3 cohorts 24, 5, 5 x 42 measures": Setting((24, 5, 5), measures=42),
         "3 cohorts 24, 5, 5, equal variances": Setting((24, 5, 5), d0=np.inf, measures=42),
         "3 cohorts 6, 8, 10, 6 measures": Setting((6, 8, 10), measures=6),
+        "3 cohorts of 5, 90 measures": Setting((5,) * 3, measures=90),
         "2 cohorts of 40 (nothing pooled)": Setting((40, 40)),
         "vans t with 8 df, mixed": replace(mixed, law_df=8.0),
         "vans t with 5 df, mixed": replace(mixed, law_df=5.0),

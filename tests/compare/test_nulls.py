@@ -119,8 +119,8 @@ def test_cautious_law_is_never_lighter_than_its_vans() -> None:
         np.array([4.0, 30.0, 4.0]),
         np.array([np.inf, np.inf, 3.0]),
     )
-    assert law_df("normal", df, n, cohorts).tolist() == [3.0, 40.0, 7.0]
-    assert law_df("cautious", df, n, cohorts).tolist() == [3.0, 8.0, 7.0]
+    assert law_df("normal", df, n, cohorts).tolist() == [3.0, 40.0, 4.0]
+    assert law_df("cautious", df, n, cohorts).tolist() == [3.0, 8.0, 4.0]
 
 
 @pytest.mark.parametrize(

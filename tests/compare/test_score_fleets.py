@@ -29,7 +29,7 @@ def test_healthy_fleets_stay_quiet(cohorts: tuple[int, ...]) -> None:
 
 @pytest.mark.parametrize(
     ("siblings", "sigma", "least"),
-    [(4, 6.0, 0.20), (8, 6.0, 0.60), (16, 6.0, 0.75), (4, 8.0, 0.70), (8, 8.0, 0.90), (16, 8.0, 0.93)],
+    [(4, 6.0, 0.45), (8, 6.0, 0.65), (16, 6.0, 0.80), (4, 8.0, 0.85), (8, 8.0, 0.92), (16, 8.0, 0.95)],
 )
 def test_planted_faults_are_found(siblings: int, sigma: float, least: float) -> None:
     # targets .25 / .75 / .90 at 6 sigma and .85 / .97 / .99 at 8; 60 faults leave +- .10 of chance
@@ -43,7 +43,7 @@ def test_planted_faults_are_found(siblings: int, sigma: float, least: float) -> 
 def test_a_small_cohort_does_not_set_the_bar_for_large_ones() -> None:
     # pooling the null over sizes lost every fault of 8 sigma in mixed fleets
     result = count_found(Setting(MIXED, d0=np.inf), 8.0, 2, FLEETS)
-    assert result.found.sum() / 60 >= 0.85
+    assert result.found.sum() / 60 >= 0.92
     assert result.false.sum() <= 8
 
 
