@@ -18,7 +18,7 @@ import duckdb
 
 from pipeline.warehouse.engines import DuckDB, quote
 
-FROM_VOCABULARY = ("stg_settings", "int_state_conditions", "int_declared_states")
+FROM_VOCABULARY = ("stg_settings", "stg_physics", "int_state_conditions", "int_declared_states")
 
 
 def read_rows(path: Path) -> tuple[list[str], list[list[str | None]]]:
