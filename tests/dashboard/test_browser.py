@@ -159,9 +159,7 @@ def test_a_page_for_a_manager_comes_as_pdf(visit: Visit) -> None:
 
 def test_a_click_on_a_reading_leads_to_it_beside_the_siblings(visit: Visit) -> None:
     visit.open(PAGES["van"])
-    mark = visit.page.locator(
-        '[data-testid=stVegaLiteChart] svg path[aria-label^="Engine load"]'
-    ).first
+    mark = visit.page.locator('[data-testid=stVegaLiteChart] svg path[aria-label^="Engine load"]').first
     mark.scroll_into_view_if_needed()
     box = mark.bounding_box()
     visit.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
