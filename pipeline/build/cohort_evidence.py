@@ -24,8 +24,11 @@ inner join cohorts as c on l.cohort_id = c.cohort_id
 inner join vocab.parameters as p on l.parameter = p.parameter
 order by l.cohort_id, l.parameter, l.state, l.reader, l.source
 """
+# Cohorts of one family whose readers never met are not held against one another.
 _LEVELS = """
-select v.van, v.cohort_id, v.family_id, v.parameter, v.state, v.y, v.m, v.first_at, v.last_at, p.unit, p.resolution,
+select v.van, v.cohort_id,
+    case when v.component <> 'linked' then concat(v.family_id, ' ', v.component) else v.family_id end as family_id,
+    v.parameter, v.state, v.y, v.m, v.first_at, v.last_at, p.unit, p.resolution,
     p.smallest_useful, c.cohort, c.make, c.model, c.engine, c.model_year
 from van_levels as v
 inner join vocab.parameters as p on v.parameter = p.parameter

@@ -9,7 +9,7 @@ import polars as pl
 import pyarrow as pa
 
 from pipeline.build.codes import as_frame, encode
-from pipeline.compare.effects import Effects, fit_effects
+from pipeline.compare.effects import EffectRules, Effects, fit_effects
 from pipeline.warehouse.engines import Engine
 
 PARENTS = ("scan_levels", "int_fleet", "stg_settings", "vocab.parameters", "vocab.states")
@@ -47,6 +47,12 @@ def _months(effects: Effects, measures: pl.DataFrame, families: pl.DataFrame) ->
 def _readers(effects: Effects, measures: pl.DataFrame, readers: pl.DataFrame) -> pa.Table:
     found = effects.readers
     picked = measures[found.measure.tolist()]
+    # Tied to the others by vans enough to belong with them, but too few to tell how far off it reads: what only
+    # such a reader has seen cannot be compared.
+    is_unknown = np.isnan(found.estimate) & (found.reader != found.reference)
+    is_unknown &= found.n_vans < EffectRules().min_vans
+    own = np.char.add("apart-", found.reader.astype(np.str_))
+    component = np.where(is_unknown, own, found.component)
 
     def known(values: np.ndarray) -> pa.Array:
         return pa.array(values, pa.float64(), from_pandas=True)
@@ -61,7 +67,7 @@ def _readers(effects: Effects, measures: pl.DataFrame, readers: pl.DataFrame) ->
             "estimate": known(found.estimate),
             "low": known(found.low),
             "high": known(found.high),
-            "component": pa.array(found.component.tolist(), pa.string()),
+            "component": pa.array(component.tolist(), pa.string()),
             "n_vans": pa.array(found.n_vans, pa.int64()),
             "p": known(found.p),
             "q": known(found.q),

@@ -18,8 +18,11 @@ from pipeline.warehouse.engines import Engine
 
 SCORES, SUMMARY = "computed.sibling_scores", "computed.score_summary"
 PARENTS = ("van_levels", "computed.variance_factors", "vocab.parameters", "vocab.settings")
+# Vans of one family whose readers never met are not siblings of one another.
 _LEVELS = """
-select v.van, v.cohort_id, v.family_id, v.parameter, v.state, v.window_name, v.y, v.m, v.s2, v.first_at, v.last_at,
+select v.van, v.cohort_id,
+    case when v.component <> 'linked' then concat(v.family_id, ' ', v.component) else v.family_id end as family_id,
+    v.parameter, v.state, v.window_name, v.y, v.m, v.s2, v.first_at, v.last_at,
     v.is_reader_linked, v.reset_by, coalesce(f.factor, 1) as variance_factor,
     p.unit, p.resolution, p.smallest_useful
 from van_levels as v

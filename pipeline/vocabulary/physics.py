@@ -7,6 +7,7 @@ import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 from typing import Any
 
 from pipeline.vocabulary.records import read_text
@@ -108,7 +109,7 @@ def charge_rows() -> Iterable[tuple[float, float, float, float]]:
     """One row per piece of the charge table: from and to volts, per cent at both ends; level beyond its ends."""
     points = sorted((float(p["rest_v"]), float(p["charge_pct"])) for p in rules()["battery_charge"])
     ends = [(-1.0, points[0][1]), *points, (1000.0, points[-1][1])]
-    return [(a, b, pa, pb) for (a, pa), (b, pb) in zip(ends, ends[1:], strict=False)]
+    return [(a, b, pa, pb) for (a, pa), (b, pb) in pairwise(ends)]
 
 
 def expectation_rows() -> Iterable[tuple[str, str, str, float, float, str]]:

@@ -80,7 +80,12 @@ _FIELDS: dict[str, tuple[tuple[str, pa.DataType], ...]] = {
         ("from_v", pa.float64()),
         ("to_v", pa.float64()),
     ),
-    "physics": (("key", pa.string()), ("value", pa.float64()), ("unit", pa.string()), ("source", pa.string())),
+    "physics": (
+        ("key", pa.string()),
+        ("value", pa.float64()),
+        ("unit", pa.string()),
+        ("source", pa.string()),
+    ),
     "worked_out": (
         ("parameter", pa.string()),
         ("formula", pa.string()),
