@@ -127,9 +127,10 @@ def choose_channel(key: str) -> str:
 
 
 def most_telling_reading(readings: dict[str, Reading], findings: pl.DataFrame) -> str:
-    """Return the title of the reading of the best finding, else of the first reading."""
+    """Return the title of the reading of the best finding, levels first since they are shown first."""
     by_key = {(r.parameter, r.state): title for title, r in readings.items()}
-    for row in findings.select("parameter", "state").iter_rows():
+    levels = findings.filter(pl.col("kind") == "van_level")
+    for row in pl.concat([levels, findings]).select("parameter", "state").iter_rows():
         if row in by_key:
             return by_key[row]
     return next(iter(readings))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from pipeline.vocabulary.physics import worked_out
 from pipeline.vocabulary.records import cautions, parameters, states
 
 PAGE = Path("docs/readings.md")

@@ -1,0 +1,131 @@
+"""Readers that share too few vans with the others: what they alone have read cannot be told from the vans."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from pipeline.build.codes import as_frame
+from pipeline.warehouse.engines import Engine
+
+Row = dict[str, Any]
+PARENTS = ("int_window_scans", "computed.reader_effects", "vans", "vocab.parameters")
+# Means per van and reader of every cohort x parameter x state in which some reader is apart from most readers.
+_CELLS = """
+with cells as (
+    select w.cohort_id, w.van, w.parameter, w.state, w.reader, w.component = 'linked' as is_linked,
+        avg(w.value_adjusted) as y, count(*) as m, min(w.scanned_at) as first_at, max(w.scanned_at) as last_at
+    from int_window_scans as w
+    where w.window_name = 'level' and w.cohort_id is not null and w.component is not null
+    group by w.cohort_id, w.van, w.parameter, w.state, w.reader, w.component
+),
+concerned as (select distinct cohort_id, parameter, state from cells where not is_linked)
+select cells.*, p.unit, p.smallest_useful, p.resolution
+from cells
+inner join concerned on cells.cohort_id = concerned.cohort_id
+    and cells.parameter = concerned.parameter and cells.state = concerned.state
+inner join vocab.parameters as p on cells.parameter = p.parameter
+order by cells.parameter, cells.state, cells.cohort_id, cells.van, cells.reader
+"""
+_SHARED = """
+select r.reader, count(distinct o.van) as n_shared
+from (select distinct van, reader from int_window_scans where window_name = 'level') as r
+left join (select distinct van, reader from int_window_scans where window_name = 'level') as o
+    on r.van = o.van and r.reader <> o.reader
+group by r.reader
+order by r.reader
+"""
+_BUSIEST = """
+select reader
+from int_window_scans
+where window_name = 'level'
+group by reader
+order by count(distinct van) desc, reader
+"""
+_KEYS = ["parameter", "state"]
+_CELL = ["cohort_id", *_KEYS]
+
+
+def _alone(cells: pl.DataFrame) -> pl.DataFrame:
+    """Vans read by no other reader, with how far they seem to stand from siblings read by the others."""
+    siblings = (
+        cells.filter("is_linked")
+        .group_by(*_CELL, "van")
+        .agg((pl.col("y") * pl.col("m")).sum() / pl.col("m").sum())
+        .group_by(_CELL)
+        .agg(pl.col("y").median().alias("expected"), pl.len().alias("n_siblings"))
+    )
+    return (
+        cells.filter(~pl.col("is_linked").any().over("van", *_KEYS))
+        .join(siblings, on=_CELL, how="left", maintain_order="left")
+        .with_columns(difference=pl.col("y") - pl.col("expected"))
+        .with_columns(
+            size=(pl.col("difference").abs() / pl.coalesce("smallest_useful", "resolution")).fill_null(0.0)
+        )
+    )
+
+
+def _partners(cells: pl.DataFrame, busiest: list[str]) -> pl.DataFrame:
+    """The reader that has read most comparable siblings of each cohort x parameter x state."""
+    rank = {reader: place for place, reader in enumerate(busiest)}
+    return (
+        cells.filter("is_linked")
+        .group_by(*_CELL, "reader")
+        .agg(pl.col("van").n_unique().alias("n"))
+        .with_columns(place=pl.col("reader").replace_strict(rank, default=len(rank), return_dtype=pl.Int64))
+        .sort("n", "place", descending=[True, False])
+        .group_by(_CELL, maintain_order=True)
+        .agg(pl.col("reader").first().alias("other_reader"))
+    )
+
+
+def read_unmet(engine: Engine) -> list[Row]:
+    """Rows per reader x parameter x state in which vans were read by it alone, or by it at all.
+
+    Returns
+    -------
+    list of dict
+        reader, parameter, state, unit, vans (those read with nothing else, the farthest from their siblings first;
+        may be empty), read_vans (all it has read there), n_shared (vans of any reading that another reader
+        has read too), value, expected, difference, size of the farthest (None without siblings),
+        n_siblings, n_scans, first_seen, last_seen, other_reader, cohort_id (where all vans are of one).
+    """
+    cells = as_frame(engine.arrow(_CELLS))
+    if cells.is_empty():
+        return []
+    busiest = as_frame(engine.arrow(_BUSIEST))["reader"].to_list()
+    shared = dict(as_frame(engine.arrow(_SHARED)).iter_rows())
+    alone = _alone(cells).join(_partners(cells, busiest), on=_CELL, how="left")
+    rows: list[Row] = []
+    for (reader, parameter, state), part in cells.filter(~pl.col("is_linked")).group_by(
+        "reader", *_KEYS, maintain_order=True
+    ):
+        mine = alone.filter(
+            (pl.col("reader") == reader) & (pl.col("parameter") == parameter) & (pl.col("state") == state)
+        ).sort("size", "van", descending=[True, False])
+        lead = mine.row(0, named=True) if mine.height else dict.fromkeys(mine.columns)
+        others = [r for r in busiest if r != reader]
+        cohorts = part["cohort_id"].unique().to_list()
+        rows.append(
+            {
+                "reader": reader,
+                "parameter": parameter,
+                "state": state,
+                "unit": part["unit"][0],
+                "vans": mine["van"].unique(maintain_order=True).to_list(),
+                "read_vans": part["van"].unique().sort().to_list(),
+                "n_shared": shared.get(reader, 0),
+                "value": lead["y"],
+                "expected": lead["expected"],
+                "difference": lead["difference"],
+                "size": lead["size"] or 0.0,
+                "n_siblings": lead["n_siblings"] or 0,
+                "n_scans": int(part["m"].sum()),
+                "first_seen": part["first_at"].min(),
+                "last_seen": part["last_at"].max(),
+                "other_reader": lead["other_reader"] or (others[0] if others else None),
+                "cohort_id": cohorts[0] if len(cohorts) == 1 else None,
+            }
+        )
+    return rows
