@@ -36,6 +36,20 @@ def page() -> str:
             f"{p.plausible_low:g} to {p.plausible_high:g}", ", ".join(f"{s:g}" for s in p.sentinels), names, p.source,
         )  # fmt: skip
         lines.append("| " + " | ".join(cell.replace("|", "/") for cell in cells) + " |")
+    lines += ["", "## Readings worked out from others", ""]
+    lines += ["Taken as shown where the reader shows them itself.", ""]
+    lines += ["| key | formula | from | states | none | source |", "|---|---|---|---|---|---|"]
+    source = {p.key: p.source for p in parameters()}
+    for w in worked_out():
+        cells = (
+            f"`{w.parameter}`",
+            w.formula,
+            ", ".join(w.inputs),
+            ", ".join(w.states),
+            w.silent,
+            source[w.parameter],
+        )
+        lines.append("| " + " | ".join(cell.replace("|", "&#124;") for cell in cells) + " |")
     lines += [
         "",
         "## Operating states",
