@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import Any
 
+from pipeline.build import unmet_readers
 from pipeline.build.codes import as_frame
 from pipeline.findings import exposures, readers
 from pipeline.findings.records import Finding
@@ -13,7 +14,7 @@ from pipeline.warehouse.engines import Engine
 
 Row = dict[str, Any]
 PARENTS = (
-    "exposure_effects", "exposure_overlaps", "computed.reader_effects", "int_compared_scans", "adjusted_levels",
+    "exposure_effects", "exposure_overlaps", "computed.reader_effects", "int_compared_scans", *unmet_readers.PARENTS,
 )  # fmt: skip
 _EXPOSURES = """
 select e.*, p.smallest_useful
@@ -27,62 +28,93 @@ _BIASES = """
 select r.*, p.unit, p.smallest_useful, s.n_scans, s.first_seen, s.last_seen
 from computed.reader_effects as r
 inner join vocab.parameters as p on r.parameter = p.parameter
-inner join (
+left join (
     select a.parameter, a.state, a.reader, count(*) as n_scans,
         min(a.scanned_at) as first_seen, max(a.scanned_at) as last_seen
-    from adjusted_levels as a
+    from int_compared_scans as a
     group by a.parameter, a.state, a.reader
 ) as s on r.parameter = s.parameter and r.state = s.state and r.reader = s.reader
-where r.q is not null
 order by r.parameter, r.state, r.reader
 """
-_CONFOUNDED = """
-select c.reader, c.parameter, c.state, p.unit, count(distinct c.van) as n_vans_only, min(c.van) as only_van,
-    count(*) as n_scans, min(c.scanned_at) as first_seen, max(c.scanned_at) as last_seen,
-    max(o.reader) as other_reader
-from int_compared_scans as c
-inner join vocab.parameters as p on c.parameter = p.parameter
-inner join (
-    select u.van, u.parameter, u.state
-    from int_compared_scans as u
-    where u.cohort_id is not null
-    group by u.van, u.parameter, u.state
-    having not bool_or(u.is_linked)
-) as v on c.van = v.van and c.parameter = v.parameter and c.state = v.state
-left join (
-    select l.cohort_id, l.parameter, l.state, min(l.reader) as reader
-    from int_compared_scans as l
-    where l.is_linked
-    group by l.cohort_id, l.parameter, l.state
-) as o on c.cohort_id = o.cohort_id and c.parameter = o.parameter and c.state = o.state
-group by c.reader, c.parameter, c.state, p.unit
-order by c.reader, c.parameter, c.state
-"""
+NEGLIGIBLE = 0.1  # of the smallest useful difference: what is smaller is sure, perhaps, but of no use; a choice
+LIKE_ANOTHER = 0.5  # two readers' offsets are alike where they differ by less than so much of the smaller; a choice
 
 
-def _grade(q: float, difference: float, smallest: float | None, settings: Settings) -> str:
-    """Tier by q; below the smallest useful difference one grade lower."""
-    grade = 0 if q <= settings.tiers.finding_q else 1 if q <= settings.tiers.likely_q else 3
-    grade += int(smallest is not None and abs(difference) < smallest)
-    return ("finding", "likely", "watch", "none", "none")[grade]
+def grade(q: float, difference: float, smallest: float | None, settings: Settings) -> str:
+    """Return the tier of a shift that many vans share.
+
+    The smallest useful difference is a floor for one van; what a reader or a parking place adds to every van may be
+    smaller and still matter, as long as it is not negligible.
+    """
+    if q > settings.tiers.likely_q:
+        return "none"
+    if smallest is not None and abs(difference) < NEGLIGIBLE * smallest:
+        return "watch"
+    return "finding" if q <= settings.tiers.finding_q else "likely"
+
+
+def _read_shifts(engine: Engine, settings: Settings) -> list[Row]:
+    rows = as_frame(engine.arrow(_EXPOSURES)).to_dicts()
+    graded = [{**r, "tier": grade(r["q"], r["shift"], r["smallest_useful"], settings)} for r in rows]
+    return [r for r in graded if r["tier"] in ("finding", "likely", "watch")]
+
+
+def _odd_one(rows: list[Row]) -> Row | None:
+    """The reference as a row of its own, where all other readers differ from it and agree with each other."""
+    shifts = [r["estimate"] for r in rows]
+    if len(rows) < 2 or any(not r["effect"] for r in rows) or min(shifts) < 0 < max(shifts):
+        return None
+    if max(shifts) - min(shifts) > LIKE_ANOTHER * min(map(abs, shifts)):
+        return None
+    nearest = min(rows, key=lambda r: (r["high"] - r["low"], r["reader"]))
+    return {
+        **nearest,
+        "reader": nearest["reference"],
+        "reference": nearest["reader"],
+        "estimate": -nearest["estimate"],
+        "low": -nearest["high"],
+        "high": -nearest["low"],
+        "is_reference": True,
+        "agreeing": [r["reader"] for r in rows if r is not nearest],
+    }
+
+
+def _read_biases(engine: Engine, settings: Settings) -> list[Row]:
+    """Reader against reader; where it is the reference that stands apart, that one."""
+    rows = as_frame(engine.arrow(_BIASES)).to_dicts()
+    cells: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
+    for row in rows:
+        if row["q"] is not None:
+            cells[row["parameter"], row["state"], row["reference"]].append(row)
+    scans = {(r["parameter"], r["state"], r["reader"]): r for r in rows}
+    found = []
+    for (parameter, state, reference), group in cells.items():
+        odd = _odd_one(group)
+        if odd:
+            own = scans[parameter, state, reference]
+            told = [{**odd, **{k: own[k] for k in ("n_scans", "first_seen", "last_seen")}}]
+        else:
+            told = [{**r, "is_reference": False, "agreeing": _agreeing(r, group)} for r in group]
+        graded = [{**r, "tier": grade(r["q"], r["estimate"], r["smallest_useful"], settings)} for r in told]
+        found += [r for r in graded if r["tier"] in ("finding", "likely", "watch")]
+    return found
+
+
+def _agreeing(row: Row, group: list[Row]) -> list[str]:
+    """Other readers whose offset from the reference is surely smaller than half of this one's."""
+    reach = LIKE_ANOTHER * abs(row["estimate"])
+    return [
+        r["reader"] for r in group if r is not row and not r["effect"] and -reach < r["low"] and r["high"] < reach
+    ]
 
 
 def collect(engine: Engine, settings: Settings) -> list[Finding]:
     """Return what exposures and readers do to readings, and readers that cannot be compared."""
-    told = ("finding", "likely")
-    shifts = [
-        {**r, "tier": _grade(r["q"], r["shift"], r["smallest_useful"], settings)}
-        for r in as_frame(engine.arrow(_EXPOSURES)).to_dicts()
-    ]
     overlaps: dict[tuple[str, str], list[Row]] = defaultdict(list)
     for row in as_frame(engine.arrow(_OVERLAPS)).to_dicts():
         overlaps[row["attribute"], row["level"]].append(row)
-    biases = [
-        {**r, "tier": _grade(r["q"], r["estimate"], r["smallest_useful"], settings)}
-        for r in as_frame(engine.arrow(_BIASES)).to_dicts()
-    ]
-    confounded = as_frame(engine.arrow(_CONFOUNDED)).to_dicts()
+    unmet = [r for r in unmet_readers.read_unmet(engine) if r["vans"] or r["n_shared"] < readers.SHARED_VANS]
     return [
-        *exposures.find([r for r in shifts if r["tier"] in told], overlaps),
-        *readers.find([r for r in biases if r["tier"] in told], confounded),
+        *exposures.find(_read_shifts(engine, settings), overlaps),
+        *readers.find(_read_biases(engine, settings), unmet),
     ]

@@ -50,7 +50,7 @@ _EFFECT_TYPES: dict[str, pa.DataType] = {
     ),
     "is_tested": pa.bool_(),
     **dict.fromkeys(
-        ("effect", "shift", "shift_low", "shift_high", "shift_alone", "p", "q", "p_alone"), pa.float64()
+        ("effect", "shift", "shift_low", "shift_high", "shift_alone", "score", "p", "q", "p_alone"), pa.float64()
     ),
     **dict.fromkeys(("n_vans", "n_vans_other", "n_cohorts", "n_pairs", "n_scans"), pa.int64()),
     **dict.fromkeys(("first_seen", "last_seen"), pa.timestamp("us")),
@@ -174,6 +174,7 @@ def _effect_rows(
         "shift_low": _known(found.low),
         "shift_high": _known(found.high),
         "shift_alone": _known(found.shift_alone),
+        "score": _known(found.z),
         "p": _known(found.p),
         "q": _known(found.q),
         "p_alone": _known(found.p_alone),

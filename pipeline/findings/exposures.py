@@ -7,82 +7,146 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from pipeline.findings import wording
-from pipeline.findings.records import Finding
+from pipeline.findings.records import TIERS, Finding
 
 Row = dict[str, Any]
-NOT_AT_RANDOM = "Vans were not parked or fitted at random: depot, route, age or driver may go with it"
+NOT_AT_RANDOM = "Vans were not parked or fitted at random: route, driver or work may go with it"
+ALONGSIDE = 0.8  # share of vans from which another exposure is named as going along; a choice
+CLEAR_P = 0.01  # a difference in mileage or age is named below this p-value
+DECIDING_PAIRS = 6  # vans seen both ways from which their own change can decide (two-sided p of 0.03)
 
 
-def _attribute(name: str) -> str:
+def plain(name: str) -> str:
+    """Return an attribute's name as people say it."""
     return name.replace("_", " ")
 
 
 def _pairs(row: Row) -> str:
+    """What the vans say that were seen both ways."""
     if not row["n_pairs"] or row["pair_shift"] is None:
         return ""
     key = row["parameter"]
-    return (
-        f" {wording.vans(row['n_pairs'])} read both ways moved by {wording.bare(row['pair_shift'], key)} "
-        f"({wording.bare(row['pair_low'], key)} to {wording.number(row['pair_high'], key)})."
-    )
+    moved = f" {wording.vans(row['n_pairs'])} seen both ways moved by {wording.number(row['pair_shift'], key)}"
+    if row["pair_low"] is None:
+        return f"{moved}."
+    return f"{moved} ({wording.bare(row['pair_low'], key)} to {wording.bare(row['pair_high'], key)})."
+
+
+def _amount(overlap: Row) -> str:
+    more = "more" if overlap["shift"] > 0 else "less"
+    if overlap["rival"] == "odometer_km":
+        return f"{abs(overlap['shift']):,.0f} km {more} on the clock"
+    return f"{abs(overlap['shift']):.1f} years {'older' if overlap['shift'] > 0 else 'younger'}"
+
+
+def _along(overlaps: Iterable[Row], row: Row) -> list[str]:
+    """Other things that differ between the vans of the two levels."""
+    found = []
+    for o in overlaps:
+        if o["rival"] in ("odometer_km", "age_years"):
+            if o["p"] is not None and o["p"] < CLEAR_P:
+                found.append(f"These vans also have {_amount(o)}")
+        elif o["n_same"] >= ALONGSIDE * o["n_vans"] and o["rival"] != row["twin_attribute"]:
+            found.append(
+                f"{plain(o['rival'])} {o['rival_level']} goes along on {o['n_same']} of {wording.vans(o['n_vans'])}"
+            )
+    return found
+
+
+def _is_denied(row: Row) -> bool:
+    """Vans seen both ways did not move, though their interval would have shown the shift."""
+    if row["n_pairs"] < DECIDING_PAIRS or row["pair_low"] is None:
+        return False
+    reaches = row["pair_low"] <= row["shift"] <= row["pair_high"]
+    return bool(not reaches and row["pair_low"] <= 0 <= row["pair_high"])
 
 
 def _rivals(row: Row, overlaps: Iterable[Row]) -> tuple[str, ...]:
-    found = [NOT_AT_RANDOM]
+    found = []
     if row["twin_attribute"]:
-        found.insert(
-            0,
-            f"{_attribute(row['twin_attribute'])} {row['twin_level']} stands on the same vans: the two cannot be told apart",
+        found.append(
+            f"Mixed: {plain(row['twin_attribute'])} {row['twin_level']} stands on the same vans, or nearly; the two "
+            "cannot be told apart"
         )
-    found += [
-        f"these vans also differ in {_attribute(o['rival'])}"
-        for o in overlaps
-        if o["p"] is not None and o["p"] < 0.01 and o["rival"] in ("odometer_km", "age_years")
-    ]
-    return wording.joined(tuple(found))
+    if _is_denied(row):
+        found.append("The vans seen both ways did not move: something else goes with it")
+    found += _along(overlaps, row)
+    if not row["n_pairs"]:
+        found.append("No van was seen both ways, so that the vans themselves may differ")
+    return wording.joined((*found, NOT_AT_RANDOM))
+
+
+def _next_check(row: Row) -> str:
+    what, missing = plain(row["attribute"]), DECIDING_PAIRS - row["n_pairs"]
+    state = wording.state_name(row["state"])
+    if row["twin_attribute"]:
+        return (
+            f"Change only {what} on two vans, not {plain(row['twin_attribute'])}, and read them three times before and "
+            f"after at {state}."
+        )
+    if missing > 0:
+        return (
+            f"If it matters: change {what} on {missing} more {'van' if missing == 1 else 'vans'} and read each three "
+            f"times before and after at {state} with the same reader; their own change decides."
+        )
+    return (
+        f"Nothing needs doing for the comparison. If it matters, read one van at {state} in the morning and at noon."
+    )
+
+
+def _claim(row: Row) -> str:
+    key, shift = row["parameter"], row["shift"]
+    what = plain(row["attribute"])
+    side = "higher" if shift > 0 else "lower"
+    small = row["smallest_useful"]
+    size = (
+        f" In one van a difference below {wording.number(small, key)} would not be worth a look."
+        if small is not None and abs(shift) < small
+        else ""
+    )
+    return (
+        f"Vans with {what} {row['level_name']} read {wording.number(abs(shift), key)} {side} than vans with {what} "
+        f"{row['other_level_name']} in {wording.reading_name(key)}, {wording.state_name(row['state'])} "
+        f"({row['n_vans']} against {wording.vans(row['n_vans_other'])} in {row['n_cohorts']} groups of like vans; 95 % "
+        f"interval {wording.bare(row['shift_low'], key)} to {wording.bare(row['shift_high'], key)}).{_pairs(row)}{size} "
+        "It is taken off before vans are compared. An association, not a proven cause."
+        if row["effect"]
+        else f"Vans with {what} {row['level_name']} seem to read {wording.number(abs(shift), key)} {side} than vans with "
+        f"{what} {row['other_level_name']} in {wording.reading_name(key)}, {wording.state_name(row['state'])} "
+        f"({row['n_vans']} against {wording.vans(row['n_vans_other'])}).{_pairs(row)}{size} Not sure enough to be taken "
+        "off before vans are compared. An association, not a proven cause."
+    )
 
 
 def _finding(rows: list[Row], overlaps: Iterable[Row]) -> Finding:
-    lead, *others = sorted(rows, key=lambda r: (r["tier"] != "finding", r["p"]))
-    key, shift = lead["parameter"], lead["shift"]
-    side = "above" if shift > 0 else "below"
-    attribute = _attribute(lead["attribute"])
+    lead, *others = sorted(rows, key=lambda r: (TIERS.index(r["tier"]), r["p"], r["state"]))
     return Finding(
         kind="exposure_effect",
         tier=lead["tier"],
-        claim=(
-            f"Vans with {attribute} {lead['level_name']} read {wording.number(abs(shift), key)} {side} those with "
-            f"{attribute} {lead['other_level_name']} in {wording.reading_name(key)}, "
-            f"{wording.state_name(lead['state'])} ({wording.bare(lead['shift_low'], key)} to "
-            f"{wording.number(lead['shift_high'], key)}, 95 %; {wording.vans(lead['n_vans'])} against "
-            f"{lead['n_vans_other']}, within {lead['n_cohorts']} cohorts).{_pairs(lead)} It is taken off before vans "
-            f"are compared. An association, not a cause."
-        ),
+        claim=_claim(lead),
         attribute=lead["attribute"],
         level=lead["level_name"],
-        parameter=key,
+        parameter=lead["parameter"],
         state=lead["state"],
         also=tuple(
             {"parameter": o["parameter"], "state": o["state"], "difference": o["shift"]} for o in others
         ),
         against="other_level",
-        difference=shift,
+        difference=lead["shift"],
         unit=lead["unit"],
         interval_low=lead["shift_low"],
         interval_high=lead["shift_high"],
+        score=lead["score"],
         p=lead["p"],
         q=lead["q"],
         n_siblings=lead["n_vans_other"],
-        n_vans=lead["n_vans"] + lead["n_vans_other"],
+        n_vans=lead["n_vans"] + lead["n_vans_other"] + lead["n_pairs"],
         n_scans=lead["n_scans"],
         first_seen=lead["first_seen"],
         last_seen=lead["last_seen"],
         rivals=_rivals(lead, overlaps),
-        next_check=(
-            f"Change {attribute} of two vans for four weeks and read them before and after, in the same state and "
-            "with the same reader: a van seen both ways settles it."
-        ),
-        cautions=wording.cautions_of(key, lead["state"]),
+        next_check=_next_check(lead),
+        cautions=wording.cautions_of(lead["parameter"], lead["state"]),
     )
 
 
@@ -92,7 +156,7 @@ def find(rows: Iterable[Row], overlaps: Mapping[tuple[str, str], list[Row]]) -> 
     Parameters
     ----------
     rows : iterable of dict
-        Rows of `exposure_effects` with `tier` finding or likely.
+        Rows of `exposure_effects` with `tier` and smallest_useful.
     overlaps : mapping
         Rows of `exposure_overlaps` by (attribute, level).
     """

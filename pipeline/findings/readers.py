@@ -7,23 +7,42 @@ from collections.abc import Iterable
 from typing import Any
 
 from pipeline.findings import wording
-from pipeline.findings.records import Finding
+from pipeline.findings.records import TIERS, Finding
 
 Row = dict[str, Any]
+SHARED_VANS = 4  # vans two readers must share before one is held against the other (compare.effects_months)
+MOST_NAMED = 3  # vans named in a sentence
+
+
+def _bias_rivals(lead: Row) -> tuple[str, ...]:
+    agreeing = lead["agreeing"]
+    which = (
+        f"That {lead['reference']} is off is unlikely: {wording.listed(agreeing)} agrees with it"
+        if agreeing
+        else f"{lead['reference']} is the one that is off: with two readers it cannot be said which"
+    )
+    return wording.joined(
+        (which, "The two readers take the value from different places, at different moments or in another rounding")
+    )
 
 
 def _bias(rows: list[Row]) -> Finding:
-    lead, *others = sorted(rows, key=lambda r: (r["q"], r["p"]))
+    lead, *others = sorted(rows, key=lambda r: (TIERS.index(r["tier"]), r["p"], r["state"]))
     key, shift = lead["parameter"], lead["estimate"]
     way = "more" if shift > 0 else "less"
+    taken = (
+        "It is the reader, not the vans: it is taken off before vans are compared."
+        if lead["effect"] or lead["is_reference"]
+        else "Not sure enough to be taken off before vans are compared."
+    )
     return Finding(
         kind="reader_bias",
         tier=lead["tier"],
         claim=(
-            f"{lead['reader']} shows {wording.number(abs(shift), key)} {way} than {lead['reference']} in "
-            f"{wording.reading_name(key)}, {wording.state_name(lead['state'])} ({wording.bare(lead['low'], key)} to "
-            f"{wording.number(lead['high'], key)}, 95 %; {wording.vans(lead['n_vans'])} read with both). It is the "
-            "reader, not the vans; it is taken off before vans are compared."
+            f"{lead['reader']} shows {wording.number(abs(shift), key)} {way} than {lead['reference']} on the same vans "
+            f"in {wording.reading_name(key)}, {wording.state_name(lead['state'])} (95 % interval "
+            f"{wording.bare(lead['low'], key)} to {wording.bare(lead['high'], key)}; {wording.vans(lead['n_vans'])} read "
+            f"with both or with a third that was). {taken}"
         ),
         reader=lead["reader"],
         parameter=key,
@@ -39,70 +58,112 @@ def _bias(rows: list[Row]) -> Finding:
         p=lead["p"],
         q=lead["q"],
         n_vans=lead["n_vans"],
-        n_siblings=lead["n_vans"],
         n_scans=lead["n_scans"],
         first_seen=lead["first_seen"],
         last_seen=lead["last_seen"],
-        rivals=(
-            "The other reader is the one that is off: which of the two is right, this cannot tell",
-            "The two readers take the value from different places or at different moments",
-        ),
+        rivals=_bias_rivals(lead),
         next_check=(
-            f"Read one van with {lead['reader']} and {lead['reference']} one after the other in the same state, and "
-            "measure the value by hand where that can be done safely."
+            f"Read one van at {wording.state_name(lead['state'])} with {lead['reader']} and {lead['reference']} one after "
+            "the other, and measure the value by hand where that can be done safely."
         ),
         cautions=wording.cautions_of(key, lead["state"]),
     )
 
 
-def _confounded(rows: list[Row]) -> Finding:
-    lead, *others = sorted(rows, key=lambda r: (-r["n_vans_only"], r["parameter"], r["state"]))
-    key = lead["parameter"]
-    names = {p: wording.reading_name(p) for p in dict.fromkeys(r["parameter"] for r in rows)}
-    what = names[key] if len(names) == 1 else f"{names[key]} and {len(names) - 1} more readings"
+def _which(vans: list[str]) -> str:
+    if len(vans) <= MOST_NAMED:
+        return f"van {wording.listed(vans)}" if len(vans) == 1 else f"vans {wording.listed(vans)}"
+    return f"vans {', '.join(vans[:MOST_NAMED])} and {len(vans) - MOST_NAMED} more"
+
+
+def _unmet_claim(lead: Row, names: list[str]) -> str:
+    key, vans = lead["parameter"], lead["vans"]
+    what = names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more readings"
+    met = (
+        "never read a van that another reader has read"
+        if not lead["n_shared"]
+        else f"shares only {wording.vans(lead['n_shared'])} with the other readers"
+        if lead["n_shared"] < SHARED_VANS
+        else "shares too few vans with the other readers there"
+    )
+    if not vans:
+        return f"{lead['reader']} {met} ({what}): how far off it reads is not known, and its scans are left aside."
+    apart = ""
+    if lead["difference"] is not None:
+        side = "above" if lead["difference"] > 0 else "below"
+        apart = (
+            f" Van {vans[0]} reads {wording.number(abs(lead['difference']), key)} {side} its siblings at "
+            f"{wording.state_name(lead['state'])}: the van or the reader."
+        )
+    only = "is read" if len(vans) == 1 else "are read"
+    return (
+        f"{_which(vans)[0].upper()}{_which(vans)[1:]} {only} by {lead['reader']} alone in {what}, and {lead['reader']} "
+        f"{met}: what is the reader and what is the van cannot be told.{apart}"
+    )
+
+
+def _unmet_check(lead: Row) -> str:
+    """The cheapest scans that would decide: on which van, with which reader, in which state, how many."""
+    other = lead["other_reader"] or "a second reader"
+    state = wording.state_name(lead["state"])
+    missing = max(SHARED_VANS - lead["n_shared"], 1)
+    vans = "van" if missing == 1 else "vans"
+    if not lead["vans"]:
+        return f"Read {missing} more {vans} with both {lead['reader']} and {other} at {state}, once each."
+    return (
+        f"Scan again with {other}: van {lead['vans'][0]}, twice, at {state}; then it can be held against its siblings. "
+        f"To judge {lead['reader']} itself, read {missing} {vans} with both readers at {state}, once each."
+    )
+
+
+def _unmet(rows: list[Row]) -> Finding:
+    lead, *others = sorted(
+        rows, key=lambda r: (-r["size"], -len(r["vans"]), r["parameter"], r["state"])
+    )
+    vans = list(dict.fromkeys(v for r in (lead, *others) for v in r["vans"]))
+    names = list(dict.fromkeys(wording.reading_name(r["parameter"]) for r in (lead, *others)))
     return Finding(
         kind="reader_bias",
         tier="not_enough_evidence",
-        claim=(
-            f"{lead['reader']} and the readers of the other vans have too few vans in common in {what}: whether "
-            f"{wording.vans(lead['n_vans_only'])} read only with it differ, or the reader does, cannot be told. "
-            "They are not judged there."
-        ),
-        van=lead["only_van"] if lead["n_vans_only"] == 1 else None,
+        claim=_unmet_claim({**lead, "vans": vans if len(others) else lead["vans"]}, names),
+        van=vans[0] if len(vans) == 1 else None,
         reader=lead["reader"],
-        parameter=key,
+        parameter=lead["parameter"],
         state=lead["state"],
-        also=tuple({"parameter": o["parameter"], "state": o["state"], "difference": None} for o in others),
-        against="other_reader",
-        unit=lead["unit"],
-        n_vans=lead["n_vans_only"],
-        n_siblings=0,
-        n_scans=lead["n_scans"],
-        first_seen=lead["first_seen"],
-        last_seen=lead["last_seen"],
-        rivals=("The reader is off", "These vans differ"),
-        next_check=(
-            f"Scan three of these vans again with {lead['other_reader'] or 'another reader'}, or three of their "
-            f"siblings with {lead['reader']}, at {wording.state_name(lead['state'])}: that decides it."
+        also=tuple(
+            {"parameter": o["parameter"], "state": o["state"], "difference": o["difference"]} for o in others
         ),
-        cautions=wording.cautions_of(key, lead["state"]),
+        against="other_reader",
+        value=lead["value"],
+        expected=lead["expected"],
+        difference=lead["difference"],
+        unit=lead["unit"],
+        n_siblings=lead["n_siblings"],
+        n_vans=len(vans) or len({v for r in rows for v in r["read_vans"]}),
+        n_scans=lead["n_scans"],
+        first_seen=min(r["first_seen"] for r in rows),
+        last_seen=max(r["last_seen"] for r in rows),
+        rivals=("The reader reads otherwise than the others", "The vans read by it alone differ"),
+        next_check=_unmet_check({**lead, "vans": vans if len(others) else lead["vans"]}),
+        cautions=wording.cautions_of(lead["parameter"], lead["state"]),
     )
 
 
-def find(biases: Iterable[Row], confounded: Iterable[Row]) -> list[Finding]:
+def find(biases: Iterable[Row], unmet: Iterable[Row]) -> list[Finding]:
     """Make one finding per biased reader and reading, and one per reader that cannot be compared.
 
     Parameters
     ----------
     biases : iterable of dict
-        Rows of `computed.reader_effects` that are significant, with `tier`, unit, scans and dates.
-    confounded : iterable of dict
-        Reader x reading x state in which vans were read with no reader that their siblings share.
+        Rows of `computed.reader_effects` with `tier`, unit, scans, dates, `agreeing` (readers that agree with the
+        reference) and `is_reference` (it is the reference that stands apart from all others).
+    unmet : iterable of dict
+        Rows of `build.unmet_readers.read_unmet`.
     """
     by_reading: dict[tuple[str, str], list[Row]] = defaultdict(list)
     for row in biases:
         by_reading[row["reader"], row["parameter"]].append(row)
     by_reader: dict[str, list[Row]] = defaultdict(list)
-    for row in confounded:
+    for row in unmet:
         by_reader[row["reader"]].append(row)
-    return [_bias(rows) for rows in by_reading.values()] + [_confounded(rows) for rows in by_reader.values()]
+    return [_bias(rows) for rows in by_reading.values()] + [_unmet(rows) for rows in by_reader.values()]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
 
@@ -77,6 +78,11 @@ def cautions_of(parameter: str | None, state: str | None) -> tuple[str, ...]:
 def joined(rivals: tuple[str, ...]) -> tuple[str, ...]:
     """Return explanations without their full stops, so that any list can join them."""
     return tuple(r.removesuffix(".") for r in rivals if r)
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as they stand in a sentence: "a", "a and b", "a, b and c"."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def ratio(value: float) -> str:

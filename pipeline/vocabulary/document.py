@@ -41,7 +41,7 @@ def page() -> str:
     lines += ["| key | formula | from | states | none | source |", "|---|---|---|---|---|---|"]
     source = {p.key: p.source for p in parameters()}
     for w in worked_out():
-        cells = (
+        row = (
             f"`{w.parameter}`",
             w.formula,
             ", ".join(w.inputs),
@@ -49,7 +49,7 @@ def page() -> str:
             w.silent,
             source[w.parameter],
         )
-        lines.append("| " + " | ".join(cell.replace("|", "&#124;") for cell in cells) + " |")
+        lines.append("| " + " | ".join(cell.replace("|", "&#124;") for cell in row) + " |")
     lines += [
         "",
         "## Operating states",

@@ -12,7 +12,7 @@ create table if not exists computed.reader_effects (
 create table if not exists computed.exposure_effects (
     attribute varchar, level varchar, level_name varchar, other_level varchar, other_level_name varchar,
     parameter varchar, state varchar, unit varchar, is_tested boolean, effect double, shift double,
-    shift_low double, shift_high double, shift_alone double, p double, q double, p_alone double,
+    shift_low double, shift_high double, shift_alone double, score double, p double, q double, p_alone double,
     n_vans bigint, n_vans_other bigint, n_cohorts bigint, n_pairs bigint, n_scans bigint,
     first_seen timestamp, last_seen timestamp, pair_shift double, pair_low double, pair_high double,
     pair_p double, twin_attribute varchar, twin_level varchar

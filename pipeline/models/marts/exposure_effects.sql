@@ -13,6 +13,7 @@
 -- column shift_low: lower end of its 95 % interval (in unit)
 -- column shift_high: upper end of its 95 % interval (in unit)
 -- column shift_alone: the same before other exposures' effects were taken off (in unit)
+-- column score: standardised test statistic, positive where the level reads higher
 -- column p: p-value beside the other exposures
 -- column q: p-value after Benjamini-Hochberg over attributes, parameters and states
 -- column p_alone: p-value before other exposures' effects were taken off
@@ -34,7 +35,7 @@ with effects as (
 columns_kept as (
     select
         attribute, level, level_name, other_level, other_level_name, parameter, state, unit, is_tested,
-        effect, shift, shift_low, shift_high, shift_alone, p, q, p_alone,
+        effect, shift, shift_low, shift_high, shift_alone, score, p, q, p_alone,
         n_vans, n_vans_other, n_cohorts, n_pairs, n_scans, first_seen, last_seen,
         pair_shift, pair_low, pair_high, pair_p, twin_attribute, twin_level
     from effects
