@@ -36,8 +36,12 @@ left join (
 ) as s on r.parameter = s.parameter and r.state = s.state and r.reader = s.reader
 order by r.parameter, r.state, r.reader
 """
-NEGLIGIBLE = 0.1  # of the smallest useful difference: what is smaller is sure, perhaps, but of no use; a choice
-LIKE_ANOTHER = 0.5  # two readers' offsets are alike where they differ by less than so much of the smaller; a choice
+NEGLIGIBLE = (
+    0.1  # of the smallest useful difference: what is smaller is sure, perhaps, but of no use; a choice
+)
+LIKE_ANOTHER = (
+    0.5  # two readers' offsets are alike where they differ by less than so much of the smaller; a choice
+)
 
 
 def grade(q: float, difference: float, smallest: float | None, settings: Settings) -> str:
@@ -104,7 +108,9 @@ def _agreeing(row: Row, group: list[Row]) -> list[str]:
     """Other readers whose offset from the reference is surely smaller than half of this one's."""
     reach = LIKE_ANOTHER * abs(row["estimate"])
     return [
-        r["reader"] for r in group if r is not row and not r["effect"] and -reach < r["low"] and r["high"] < reach
+        r["reader"]
+        for r in group
+        if r is not row and not r["effect"] and -reach < r["low"] and r["high"] < reach
     ]
 
 

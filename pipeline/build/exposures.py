@@ -50,7 +50,8 @@ _EFFECT_TYPES: dict[str, pa.DataType] = {
     ),
     "is_tested": pa.bool_(),
     **dict.fromkeys(
-        ("effect", "shift", "shift_low", "shift_high", "shift_alone", "score", "p", "q", "p_alone"), pa.float64()
+        ("effect", "shift", "shift_low", "shift_high", "shift_alone", "score", "p", "q", "p_alone"),
+        pa.float64(),
     ),
     **dict.fromkeys(("n_vans", "n_vans_other", "n_cohorts", "n_pairs", "n_scans"), pa.int64()),
     **dict.fromkeys(("first_seen", "last_seen"), pa.timestamp("us")),

@@ -26,7 +26,9 @@ def _pairs(row: Row) -> str:
     if not row["n_pairs"] or row["pair_shift"] is None:
         return ""
     key = row["parameter"]
-    moved = f" {wording.vans(row['n_pairs'])} seen both ways moved by {wording.number(row['pair_shift'], key)}"
+    moved = (
+        f" {wording.vans(row['n_pairs'])} seen both ways moved by {wording.number(row['pair_shift'], key)}"
+    )
     if row["pair_low"] is None:
         return f"{moved}."
     return f"{moved} ({wording.bare(row['pair_low'], key)} to {wording.bare(row['pair_high'], key)})."
@@ -90,7 +92,8 @@ def _next_check(row: Row) -> str:
             f"times before and after at {state} with the same reader; their own change decides."
         )
     return (
-        f"Nothing needs doing for the comparison. If it matters, read one van at {state} in the morning and at noon."
+        f"None for the comparison: vans are compared as if all stood alike. To find out why, read one van at {state} just "
+        f"before and just after {what} is changed."
     )
 
 

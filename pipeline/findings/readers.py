@@ -22,7 +22,10 @@ def _bias_rivals(lead: Row) -> tuple[str, ...]:
         else f"{lead['reference']} is the one that is off: with two readers it cannot be said which"
     )
     return wording.joined(
-        (which, "The two readers take the value from different places, at different moments or in another rounding")
+        (
+            which,
+            "The two readers take the value from different places, at different moments or in another rounding",
+        )
     )
 
 
@@ -41,8 +44,8 @@ def _bias(rows: list[Row]) -> Finding:
         claim=(
             f"{lead['reader']} shows {wording.number(abs(shift), key)} {way} than {lead['reference']} on the same vans "
             f"in {wording.reading_name(key)}, {wording.state_name(lead['state'])} (95 % interval "
-            f"{wording.bare(lead['low'], key)} to {wording.bare(lead['high'], key)}; {wording.vans(lead['n_vans'])} read "
-            f"with both or with a third that was). {taken}"
+            f"{wording.bare(lead['low'], key)} to {wording.number(lead['high'], key)}, from {wording.vans(lead['n_vans'])} "
+            f"read with several readers). {taken}"
         ),
         reader=lead["reader"],
         parameter=key,
@@ -117,9 +120,7 @@ def _unmet_check(lead: Row) -> str:
 
 
 def _unmet(rows: list[Row]) -> Finding:
-    lead, *others = sorted(
-        rows, key=lambda r: (-r["size"], -len(r["vans"]), r["parameter"], r["state"])
-    )
+    lead, *others = sorted(rows, key=lambda r: (-r["size"], -len(r["vans"]), r["parameter"], r["state"]))
     vans = list(dict.fromkeys(v for r in (lead, *others) for v in r["vans"]))
     names = list(dict.fromkeys(wording.reading_name(r["parameter"]) for r in (lead, *others)))
     return Finding(
