@@ -8,7 +8,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipeline.build import cause_evidence, code_evidence
+from pipeline.build import cause_evidence, code_evidence, movement_evidence
 from pipeline.build.codes import as_frame
 from pipeline.build.cohort_evidence import (
     read_agreements,
@@ -16,7 +16,7 @@ from pipeline.build.cohort_evidence import (
     read_limits,
     read_offsets,
 )
-from pipeline.findings import cohorts, contradictions, ranking, van_cells
+from pipeline.findings import cohorts, contradictions, merging, ranking, van_cells
 from pipeline.findings.records import Finding
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
@@ -26,7 +26,7 @@ PARENTS = (
     "sibling_scores", "van_levels", "scan_levels", "limit_shares", "record_conflicts", "vans", "cohorts",
     "cohort_expectations",
     "vocab.parameters", "vocab.settings", *code_evidence.PARENTS,
-    *cause_evidence.PARENTS,
+    *cause_evidence.PARENTS, *movement_evidence.PARENTS,
 )  # fmt: skip
 _CELLS = "select * from sibling_scores where tier in ('finding', 'likely', 'watch') order by channel, van, parameter, state"
 _CONFLICTS = "select * from record_conflicts order by conflict_kind, van, parameter, record_conflicts.at, scan_key, other_scan_key"
@@ -101,7 +101,7 @@ def collect(engine: Engine, settings: Settings) -> list[Finding]:
     found += cause_evidence.collect(engine, settings)
     found += code_evidence.collect(engine, settings)
     found += contradictions.find(as_frame(engine.arrow(_CONFLICTS)).to_dicts())
-    return ranking.rank(found)
+    return ranking.rank(movement_evidence.collect(engine, settings, found))
 
 
 def write_findings(engine: Engine, settings: Settings) -> None:

@@ -30,7 +30,6 @@ ABOUT_ONE_VAN = ("van_level", "van_change", "van_drift", "reading_frozen")
 NOT_JUDGED_YET = {
     "repair_effect",
     "van_drift",
-    "reading_frozen",
 }
 
 # Readings made of others in the same control unit (levels.toml, `formula` and `relative_to`) or by the
