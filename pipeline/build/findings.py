@@ -101,7 +101,7 @@ def collect(engine: Engine, settings: Settings) -> list[Finding]:
     found += cause_evidence.collect(engine, settings)
     found += code_evidence.collect(engine, settings)
     found += contradictions.find(as_frame(engine.arrow(_CONFLICTS)).to_dicts())
-    return ranking.rank(movement_evidence.collect(engine, settings, found))
+    return ranking.rank(merging.merge(movement_evidence.collect(engine, settings, found)))
 
 
 def write_findings(engine: Engine, settings: Settings) -> None:

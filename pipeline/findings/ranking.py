@@ -62,11 +62,7 @@ def _age_class(finding: Finding, newest: datetime | None) -> str:
 
 def weight(finding: Finding, newest: datetime | None) -> float:
     """Return safety x evidence x age."""
-    return (
-        SAFETY_WEIGHT[safety_class(finding)]
-        * evidence(finding)
-        * AGE_WEIGHT[_age_class(finding, newest)]
-    )
+    return SAFETY_WEIGHT[safety_class(finding)] * evidence(finding) * AGE_WEIGHT[_age_class(finding, newest)]
 
 
 def rank(findings: Iterable[Finding]) -> list[Finding]:

@@ -76,6 +76,10 @@ class Finding:
             "van_level": ("state", "cohort_id"),
             "van_change": ("state", "cohort_id"),
             "cohort_offset": ("state",),
+            "exposure_effect": ("state",),
+            # a reader that met no other is one matter, whichever reading shows it most
+            "reader_bias": ("state", "van", "cohort_id")
+            + (("parameter",) if self.tier == "not_enough_evidence" else ()),
             "code_persistent": ("cohort_id",),
             "low_voltage_cluster": ("cohort_id",),
         }
