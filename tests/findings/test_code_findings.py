@@ -298,8 +298,8 @@ def test_the_check_of_the_longest_beginning_is_named(code: str, begins: str) -> 
 def test_findings_about_codes_can_be_ranked_with_the_others() -> None:
     found = [*_cluster(), _persistent(), *code_exposures.find([ASSOCIATION])]
     assert [f.kind for f in ranking.rank(found)] == [
+        "low_voltage_cluster",  # brake codes: the stop-use notice goes before everything
         "exposure_effect",
-        "low_voltage_cluster",
         "code_persistent",
     ]
 
