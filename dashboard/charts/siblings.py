@@ -20,7 +20,7 @@ _DOT_SHARE = 0.024  # width of a mark as a share of the value axis, on a chart a
 
 
 def choose_cohorts(cells: pl.DataFrame, van: str | None) -> list[str]:
-    """Return the cohorts to draw: all of them, or the chosen van's and those with most vans outside."""
+    """Return the cohorts to draw, the chosen van's first; where they are too many, those with most vans outside."""
     ranked = (
         cells.group_by("cohort_id", "cohort")
         .agg(
@@ -29,7 +29,7 @@ def choose_cohorts(cells: pl.DataFrame, van: str | None) -> list[str]:
         )
         .sort(["has_chosen", "n_outside", "cohort"], descending=[True, True, False])
         .head(MOST_COHORTS)
-        .sort("cohort", "cohort_id")
+        .sort(["has_chosen", "cohort", "cohort_id"], descending=[True, False, False])
     )
     return ranked["cohort_id"].to_list()
 
@@ -57,6 +57,13 @@ def _place(cells: pl.DataFrame, cohorts: list[str], width: float) -> pl.DataFram
     return pl.concat(parts) if parts else cells.head(0).with_columns(pl.lit(0.0).alias("y"))
 
 
+def _say_note(row: dict[str, Any]) -> str:
+    """Say why a cohort has no range, or that its range is borrowed from other model years."""
+    if row["sibling_low"] is None:
+        return f"No range: {clean_text(row['reason'])}"
+    return "Too few siblings: compared with all model years" if row["is_fallback"] else ""
+
+
 def _bands(
     ranges: pl.DataFrame, cohorts: list[str], shown: dict[str, int], own: dict[str, Any] | None
 ) -> pl.DataFrame:
@@ -67,7 +74,7 @@ def _bands(
     for number, cohort in enumerate(cohorts):
         row = by_cohort[cohort]
         if own is not None and own["cohort_id"] == cohort and own["sibling_low"] is not None:
-            row = row | {k: own[k] for k in ("sibling_low", "sibling_median", "sibling_high")}
+            row = row | {k: own[k] for k in ("sibling_low", "sibling_median", "sibling_high", "is_fallback")}
         hidden = f", {shown[cohort]} shown" if shown[cohort] < row["n_vans"] else ""
         top = float(number * row_px + _HEADER)
         rows.append(
@@ -77,7 +84,7 @@ def _bands(
                 "low": row["sibling_low"],
                 "median": row["sibling_median"],
                 "high": row["sibling_high"],
-                "note": "" if row["sibling_low"] is not None else f"No range: {clean_text(row['reason'])}",
+                "note": _say_note(row),
                 "header_y": top - 11,
                 "top": top,
                 "bottom": top + _STRIP,

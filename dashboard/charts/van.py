@@ -12,7 +12,7 @@ from dashboard.charts.frame import Chart, configure, fill, mark_size, span, verd
 from dashboard.charts.palette import GLYPHS, SIZES, THEMES, WORDS, Theme
 from dashboard.charts.words import Reading, clean_text, count_of, say_evidence
 
-MOST_ROWS = 30
+MOST_ROWS = 20
 FARTHEST = 5.0  # half-ranges; a reading farther out is drawn at the edge with an arrow
 _LEAST_SPAN = 1.6
 _ROW = 44

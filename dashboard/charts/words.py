@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import unicodedata
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -139,6 +141,19 @@ def say_evidence(cell: dict[str, Any], reading: Reading) -> str:
         f" (95 % interval {low} to {high})."
         f" A healthy sibling would fall between {between}; {count_of(cell['n_siblings'], 'sibling')}."
     )
+
+
+def say_standing(cells: Iterable[dict[str, Any]]) -> str:
+    """Count what stands out of a van's comparisons and what could not be judged; never calls the rest healthy."""
+    tiers = Counter(cell["tier"] for cell in cells)
+    unjudged = tiers.pop("not_enough_evidence", 0)
+    judged = tiers.total()
+    if not judged:
+        return "Nothing can be said yet: too few scans or siblings to judge any reading."
+    likely = f", {tiers['likely']} more likely" if tiers["likely"] else ""
+    verb = "stands" if tiers["finding"] == 1 else "stand"
+    rest = f" {unjudged} more could not be judged." if unjudged else ""
+    return f"{tiers['finding'] or 'None'} of {count_of(judged, 'comparison')} {verb} out{likely}.{rest}"
 
 
 def say_weight(cell: dict[str, Any]) -> str:

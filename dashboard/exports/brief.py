@@ -11,7 +11,7 @@ from dashboard.charts.frame import Chart
 from dashboard.charts.palette import GLYPHS, PRINT, WORDS
 from dashboard.charts.siblings import draw_siblings
 from dashboard.charts.van import draw_van
-from dashboard.charts.words import Reading, clean_text, count_of, format_number
+from dashboard.charts.words import Reading, clean_text, count_of, format_number, say_standing
 from dashboard.questions import findings, fleet, siblings, vans
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse
@@ -123,14 +123,6 @@ def _draw_strip(warehouse: Warehouse, cells: pl.DataFrame, van: str, cohort_id: 
     )
 
 
-def _say_headline(outside: int, judged: int) -> str:
-    """Count what stands out, without calling the unjudged healthy."""
-    if not judged:
-        return "Nothing could be judged yet: too few scans or siblings."
-    verb = "stands" if outside == 1 else "stand"
-    return f"{outside or 'None'} of {count_of(judged, 'comparison')} {verb} out."
-
-
 def write_brief(warehouse: Warehouse, van: str) -> Brief:
     """Gather what a manager's page about `van` says.
 
@@ -143,7 +135,6 @@ def write_brief(warehouse: Warehouse, van: str) -> Brief:
     build = fleet.describe_build(warehouse).row(0, named=True)
     cells = vans.list_van_cells(warehouse, van)
     judged = cells.filter(pl.col("verdict") != "not_judged")
-    outside = judged.filter(pl.col("verdict").is_in(["above", "below"])).height
     own = findings.list_findings(warehouse, [van]).filter(pl.col("van") == van)
     matters = own.filter(pl.col("tier").is_in(["finding", "likely"])).head(MOST_FINDINGS)
     codes = vans.list_van_codes(warehouse, van).filter(pl.col("on_last_scan")).head(MOST_CODES)
@@ -152,7 +143,7 @@ def write_brief(warehouse: Warehouse, van: str) -> Brief:
     return Brief(
         title=f"Van {clean_text(van)} against its siblings",
         facts=describe_facts(facts),
-        headline=_say_headline(outside, judged.height),
+        headline=say_standing(cells.iter_rows(named=True)),
         strip=_draw_strip(warehouse, cells, van, facts["cohort_id"]),
         overview=draw_van(van, judged.head(4), PRINT, legend=False) if judged.height else None,
         readings=_list_readings(cells),

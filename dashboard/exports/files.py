@@ -12,7 +12,7 @@ from dashboard.charts.palette import PRINT
 from dashboard.charts.series import draw_series
 from dashboard.charts.siblings import draw_siblings
 from dashboard.charts.van import draw_van
-from dashboard.charts.words import Reading, say_evidence, say_verdict
+from dashboard.charts.words import Reading, say_evidence, say_standing, say_verdict
 from dashboard.exports.brief import find_van, write_brief
 from dashboard.exports.code_pictures import find_code, picture_code_shares, picture_code_strips
 from dashboard.exports.handout import print_html, print_pdf
@@ -103,12 +103,10 @@ def picture_van(warehouse: Warehouse, van: str, channel: str, state: str | None)
     cells = vans.list_van_cells(warehouse, van).filter(pl.col("channel") == channel)
     if state:
         cells = cells.filter(pl.col("state") == state)
-    standing = cells.filter(pl.col("verdict").is_in(["above", "below"]))
-    judged = cells.filter(pl.col("verdict") != "not_judged")
     caption = caption_of(
         _build_row(warehouse),
         title=f"Van {van} against its siblings, all readings",
-        finding=f"{standing.height} of {judged.height} readings stand out; {cells.height - judged.height} not judged.",
+        finding=say_standing(cells.iter_rows(named=True)),
         filters=f"van {van}, {facts['cohort']}",
         n_vans=int(facts["n_siblings"] or 0) + 1,
         n_scans=int(facts["n_scans"] or 0),

@@ -9,7 +9,7 @@ import streamlit as st
 
 from dashboard.charts.palette import GLYPHS, WORDS
 from dashboard.charts.van import MOST_ROWS, draw_van, standardise
-from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of
+from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, say_standing
 from dashboard.exports.brief import describe_facts, find_van, write_brief
 from dashboard.exports.files import picture_van
 from dashboard.exports.handout import print_html, print_pdf
@@ -56,17 +56,6 @@ def show_handout(view: View, van: str) -> None:
                 on_click="ignore",
                 width="stretch",
             )
-
-
-def say_standing(cells: pl.DataFrame) -> str:
-    """Count what stands out, what does not, and what nobody knows."""
-    outside = cells.filter(pl.col("verdict").is_in(["above", "below"])).height
-    judged = cells.filter(pl.col("verdict") != "not_judged").height
-    if not judged:
-        return "**Nothing can be said yet:** too few scans or siblings to judge any reading."
-    verb = "stands" if outside == 1 else "stand"
-    unknown = f" {cells.height - judged} more could not be judged." if cells.height > judged else ""
-    return f"**{outside or 'None'} of {count_of(judged, 'comparison')} {verb} out.**{unknown}"
 
 
 def show_link_to_pick(van: str, cells: pl.DataFrame) -> None:
@@ -165,7 +154,11 @@ def show_history(view: View, van: str) -> None:
     if exposures.height:
         st.caption(
             escape(
-                "Now: " + ", ".join(f"{r['attribute']} {r['value']}" for r in exposures.iter_rows(named=True))
+                "Now: "
+                + ", ".join(
+                    f"{r['attribute'].replace('_', ' ')} {r['value']}"
+                    for r in exposures.iter_rows(named=True)
+                )
             )
         )
     conflicts = records.list_conflicts(view.warehouse, [van]).filter(pl.col("van") == van)
@@ -216,7 +209,7 @@ def show(view: View) -> None:
     facts = find_van(view.warehouse, van)
     cells = vans.list_van_cells(view.warehouse, van)
     with st.container(border=True):
-        st.markdown(say_standing(cells))
+        st.markdown(f"**{say_standing(cells.iter_rows(named=True))}**")
         st.write(escape(describe_facts(facts)))
         st.caption(CAVEAT)
         show_handout(view, van)

@@ -45,25 +45,18 @@ def glyph_of(row: dict[str, Any]) -> str:
 
 
 def say_figures(row: dict[str, Any]) -> str:
-    """Say value, difference and interval of a finding, where it has them."""
+    """Say the difference of a finding and its interval, where it has them; the claim has the values."""
     if row["code"] is not None:
         return _say_code_figures(row)
     decimals = count_decimals(row["smallest_useful"], row["resolution"])
     unit = f" {clean_text(row['unit'])}" if row["unit"] and row["unit"] != "1" else ""
-    parts = []
-    if row["value"] is not None and row["expected"] is not None:
-        parts.append(
-            f"{format_number(row['value'], decimals)} against {format_number(row['expected'], decimals)}{unit}"
-        )
-    if row["difference"] is not None:
-        text = f"difference {format_number(row['difference'], decimals, signed=True)}{unit}"
-        if row["interval_low"] is not None:
-            low, high = (
-                format_number(row[k], decimals, signed=True) for k in ("interval_low", "interval_high")
-            )
-            text += f" (95 % interval {low} to {high})"
-        parts.append(text)
-    return ", ".join(parts)
+    if row["difference"] is None:
+        return ""
+    text = f"Difference {format_number(row['difference'], decimals, signed=True)}{unit}"
+    if row["interval_low"] is not None:
+        low, high = (format_number(row[k], decimals, signed=True) for k in ("interval_low", "interval_high"))
+        text += f" (95 % interval {low} to {high})"
+    return text
 
 
 def _say_code_figures(row: dict[str, Any]) -> str:
@@ -96,7 +89,7 @@ def _show_right(row: dict[str, Any]) -> None:
     if row["next_check"]:
         st.markdown(f"**Next check.** {escape(row['next_check'])}")
     if row["rivals"]:
-        st.markdown(f"**Could also be.** {escape('; '.join(row['rivals']))}")
+        st.caption(f"**Could also be.** {escape('; '.join(row['rivals']))}")
 
 
 def _show_link(row: dict[str, Any]) -> None:

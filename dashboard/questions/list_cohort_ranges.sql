@@ -10,6 +10,7 @@ ranges as (
         median(sibling_scores.sibling_median) as sibling_median,
         median(sibling_scores.sibling_low) as sibling_low,
         median(sibling_scores.sibling_high) as sibling_high,
+        coalesce(bool_and(sibling_scores.is_fallback), false) as is_fallback,
         any_value(sibling_scores.reason) as reason
     from sibling_scores
     inner join vans on sibling_scores.van = vans.van

@@ -129,7 +129,7 @@ def test_a_handout_says_what_a_manager_needs(fleet: Fleet, tmp_path: Path) -> No
         "Tarnwell Bracken 22 2.2D 2014",
         "13 scans",
         "11 siblings",
-        "2 of 22 comparisons stand out.",
+        "2 of 22 comparisons stand out",
         "Next check:",
         "Could also be:",
         "Hot coolant is under pressure",
@@ -142,7 +142,7 @@ def test_a_van_nobody_can_judge_is_not_called_healthy(fleet: Fleet, tmp_path: Pa
     out = tmp_path / "handout.pdf"
     handout_file(fleet.home, "083", out)
     text = _pdf_text(out)
-    assert "Nothing could be judged yet" in text
+    assert "Nothing can be said yet" in text
     assert "stand out" not in text
 
 
