@@ -4,23 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 
 import polars as pl
 
 from dashboard.charts.words import clean_text
-
-_FORMULA = re.compile(r"^\s*[=+\-@|%]|^[\t\r\n]")
+from pipeline import formulas
 
 
 def defuse(text: str) -> str:
-    """Make a text harmless as a spreadsheet cell: one that starts like a formula gets an apostrophe.
-
-    The starting characters are those of the OWASP note on CSV injection (= + - @, tab, carriage return),
-    with | and % for older spreadsheet programs.
-    """
+    """Make a text harmless as a spreadsheet cell, without unseen characters (see `pipeline.formulas`)."""
     cleaned = clean_text(text)  # a character taken away may have hidden the sign
-    return f"'{cleaned}" if _FORMULA.match(text) or _FORMULA.match(cleaned) else cleaned
+    return f"'{cleaned}" if formulas.is_formula(text) else formulas.defuse(cleaned)
 
 
 def write_csv(rows: pl.DataFrame) -> bytes:

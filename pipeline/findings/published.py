@@ -11,6 +11,7 @@ from typing import Any
 
 import duckdb
 
+from pipeline import formulas
 from pipeline.errors import KinbayError, nearest
 from pipeline.findings.conditions import FIELDS, parse
 from pipeline.findings.records import KINDS, TIERS
@@ -22,7 +23,6 @@ COLUMNS = (
     "p", "q", "robust", "detectable", "n_siblings", "n_vans", "n_scans", "first_seen", "last_seen", "claim",
     "rivals", "next_check", "cautions",
 )  # fmt: skip
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def rows_of(
@@ -119,9 +119,7 @@ def read_findings(
 
 def defuse(value: Any) -> Any:
     """Return a cell that no spreadsheet takes for a formula; numbers stay numbers."""
-    if isinstance(value, str) and value.startswith(_FORMULA):
-        return "'" + value
-    return value
+    return formulas.defuse(value) if isinstance(value, str) else value
 
 
 def as_csv(findings: Iterable[dict[str, Any]]) -> str:

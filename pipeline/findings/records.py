@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -91,8 +91,3 @@ class Finding:
     def ranked(self, rank: int) -> Finding:
         """Return the same finding at another place of the list."""
         return replace(self, rank=rank)
-
-
-def field_names() -> tuple[str, ...]:
-    """Return the names of a finding's fields, in order."""
-    return tuple(f.name for f in fields(Finding))

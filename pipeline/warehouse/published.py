@@ -13,6 +13,7 @@ import duckdb
 import pyarrow.csv
 import pyarrow.parquet
 
+from pipeline import formulas
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 from pipeline.warehouse.engines import quote
@@ -116,6 +117,5 @@ def _csv_cell(column: str, kind: str) -> str:
     if kind == "TIMESTAMP":
         return f"strftime({name}, '%Y-%m-%dT%H:%M:%SZ') as {name}"
     if kind == "VARCHAR":
-        first = f"substr({name}, 1, 1) in ('=', '+', '-', '@', chr(9), chr(13))"
-        return f"case when {first} then concat(chr(39), {name}) else {name} end as {name}"
+        return f"case when regexp_matches({name}, '{formulas.STARTS}') then concat(chr(39), {name}) else {name} end as {name}"
     return name
