@@ -108,16 +108,8 @@ def chart(
     """Draw a titled chart with filters, n, data date and caveat."""
     from dashboard import exports
 
-    exports.chart_file(
-        Home.find(home).path,
-        kind.value,
-        van=van,
-        parameter=parameter,
-        state=state,
-        filters=None,
-        out=out,
-        code=code,
-    )
+    asked = exports.Asked(van=van, parameter=parameter, state=state, code=code)
+    exports.chart_file(Home.find(home).path, kind.value, asked, out)
     say(f"Wrote {out}.")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import streamlit as st
+from streamlit.navigation.page import StreamlitPage
 
 from dashboard.parts.fault import guarded, show_fault
 from dashboard.parts.filter_bar import choose_filters
@@ -14,6 +15,14 @@ from dashboard.questions.warehouse import open_warehouse
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
+# The menu: few groups, each page in one place.
+SECTIONS = {
+    "": ("look", "van"),
+    "Compare": ("reading",),
+    "Faults and work": ("codes",),
+    "Records": ("data",),
+    "Help": ("help",),
+}
 TITLES = {
     "look": ("What needs a look", ":material/search:"),
     "reading": ("Compare one reading", ":material/scatter_plot:"),
@@ -35,17 +44,30 @@ def draw_sidebar() -> None:
     st.caption(f"Data to {build['data_to']:%d %b %Y, %H:%M} UTC. Build {build['build_id']}.")
 
 
+def draw_menu(pages: dict[str, StreamlitPage]) -> None:
+    """Draw the menu: the pages by group."""
+    with st.container(gap=None):
+        for section, names in SECTIONS.items():
+            if section:
+                st.caption(section)
+            for name in names:
+                st.page_link(pages[name], width="stretch")
+
+
 def main() -> None:
     """Draw the frame, then the page."""
     st.set_page_config(
         page_title="Kinbay", page_icon=str(Path(__file__).with_name("icon.svg")), layout="wide"
     )
-    pages = [
-        st.Page(path, title=TITLES[name][0], icon=TITLES[name][1], default=name == "look")
-        for name, path in PAGES.items()
-    ]
-    chosen = st.navigation(pages)
+    pages = {
+        name: st.Page(PAGES[name], title=TITLES[name][0], icon=TITLES[name][1], default=name == "look")
+        for names in SECTIONS.values()
+        for name in names
+    }
+    # The framework's own menu puts group names between list items, which screen readers stumble over.
+    chosen = st.navigation(list(pages.values()), position="hidden")
     with st.sidebar:
+        draw_menu(pages)
         guarded(draw_sidebar)()
     try:
         chosen.run()

@@ -2,166 +2,107 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
-
-import polars as pl
 
 from dashboard.charts.frame import Chart
-from dashboard.charts.palette import PRINT
-from dashboard.charts.series import draw_series
-from dashboard.charts.siblings import draw_siblings
-from dashboard.charts.van import draw_van
-from dashboard.charts.words import Reading, say_evidence, say_standing, say_verdict
 from dashboard.exports.brief import find_van, write_brief
 from dashboard.exports.code_pictures import find_code, picture_code_shares, picture_code_strips
 from dashboard.exports.handout import print_html, print_pdf
-from dashboard.exports.picture import (
-    KINDS,
-    SERIES_KEY,
-    SIBLINGS_KEY,
-    VAN_KEY,
-    Caption,
-    caption_of,
-    draw_picture,
-)
-from dashboard.questions import fleet, siblings, vans
+from dashboard.exports.picture import KINDS, Caption, draw_picture
+from dashboard.exports.reading_pictures import find_reading, picture_series, picture_siblings, picture_van
+from dashboard.questions import fleet
 from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse, open_warehouse
-from pipeline.errors import KinbayError, nearest
+from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
-ChartKind = Literal["siblings", "van", "series", "codes"]
 
+@dataclass(frozen=True)
+class Asked:
+    """What a chart is to show; None where the person did not say.
 
-def find_reading(
-    warehouse: Warehouse, parameter: str | None, state: str | None, channel: str = "level"
-) -> Reading:
-    """Return the reading of these keys; without a state, the one most vans are judged on.
-
-    Raises
-    ------
-    KinbayError
-        Where no van of the fleet has this reading; the nearest key is named.
+    Parameters
+    ----------
+    van : str, optional
+        The chosen van; charts of one van need it.
+    parameter, state : str, optional
+        Keys of the reading; without them, the reading most vans are judged on. For kind van, `state` narrows the
+        readings.
+    code : str, optional
+        The code; of several modules the one with most vans.
+    filters : Filters
+        Which vans are shown; siblings stay whole.
     """
-    known = fleet.list_readings(warehouse).sort("n_judged", descending=True)
-    named = known.filter(pl.col("parameter") == parameter) if parameter else known
-    if named.is_empty():
-        hint = nearest(parameter or "", known["parameter"])
-        raise KinbayError(
-            f"No van of this fleet has a reading called {parameter!r}",
-            remedy=f"Did you mean {hint}?" if hint else "Choose one of the readings listed by `kinbay van`.",
-        )
-    found = named.filter(pl.col("state") == state) if state else named
-    if found.is_empty():
-        raise KinbayError(
-            f"{parameter} was never read in the state {state!r}",
-            remedy=f"It was read in: {', '.join(named['state'].unique().sort())}.",
-        )
-    return Reading.from_row(found.row(0, named=True), channel)
+
+    van: str | None = None
+    parameter: str | None = None
+    state: str | None = None
+    code: str | None = None
+    filters: Filters = ALL_VANS
+
+    def need_van(self, kind: str) -> str:
+        """Return the van.
+
+        Raises
+        ------
+        KinbayError
+            Where none was named.
+        """
+        if self.van is None:
+            raise KinbayError(f"The chart {kind!r} needs a van", remedy="Name one with --van.")
+        return self.van
 
 
-def _build_row(warehouse: Warehouse) -> dict[str, Any]:
-    return fleet.describe_build(warehouse).row(0, named=True)
+Picture = tuple[Chart, Caption]
 
 
-def picture_siblings(
-    warehouse: Warehouse, reading: Reading, van: str | None, filters: Filters
-) -> tuple[Chart, Caption]:
-    """Return the siblings chart for print and its caption.
-
-    Raises
-    ------
-    KinbayError
-        Where no shown van has the reading.
-    """
-    names = fleet.list_shown_vans(warehouse, filters)["van"].to_list()
-    asked = (warehouse, reading.parameter, reading.state, reading.channel)
-    cells = siblings.list_sibling_cells(*asked, names)
-    if cells.is_empty():
-        raise KinbayError(
-            "No van that matches the filters has this reading", reading.title, "Widen the filters."
-        )
-    chart = draw_siblings(cells, siblings.list_cohort_ranges(*asked), reading, van, PRINT)
-    own = cells.filter(pl.col("van") == pl.lit(van))
-    row = own.row(0, named=True) if van is not None and own.height else None
-    caption = caption_of(
-        _build_row(warehouse),
-        title=f"{reading.title}: vans compared with their siblings",
-        finding=f"{say_verdict(row, reading)} {say_evidence(row, reading)}" if row else "",
-        filters=filters.describe(),
-        n_vans=cells.height,
-        n_scans=int(cells["n_scans"].sum()),
-        key=SIBLINGS_KEY,
-    )
-    return chart, caption
+def _siblings(warehouse: Warehouse, asked: Asked) -> Picture:
+    reading = find_reading(warehouse, asked.parameter, asked.state)
+    return picture_siblings(warehouse, reading, asked.van, asked.filters)
 
 
-def picture_van(warehouse: Warehouse, van: str, channel: str, state: str | None) -> tuple[Chart, Caption]:
-    """Return the chart of all readings of one van for print and its caption."""
-    facts = find_van(warehouse, van)
-    cells = vans.list_van_cells(warehouse, van).filter(pl.col("channel") == channel)
-    if state:
-        cells = cells.filter(pl.col("state") == state)
-    caption = caption_of(
-        _build_row(warehouse),
-        title=f"Van {van} against its siblings, all readings",
-        finding=say_standing(cells.iter_rows(named=True)),
-        filters=f"van {van}, {facts['cohort']}",
-        n_vans=int(facts["n_siblings"] or 0) + 1,
-        n_scans=int(facts["n_scans"] or 0),
-        key=VAN_KEY,
-    )
-    return draw_van(van, cells, PRINT), caption
+def _van(warehouse: Warehouse, asked: Asked) -> Picture:
+    return picture_van(warehouse, asked.need_van("van"), "level", asked.state)
 
 
-def picture_series(warehouse: Warehouse, van: str, reading: Reading) -> tuple[Chart, Caption]:
-    """Return the chart of one van over time for print and its caption."""
-    facts = find_van(warehouse, van)
-    scans = vans.list_van_scan_values(warehouse, van, reading.parameter, reading.state)
-    months = vans.list_sibling_months(warehouse, van, reading.parameter, reading.state)
-    chart = draw_series(van, scans, months, vans.list_van_events(warehouse, van), reading, PRINT)
-    caption = caption_of(
-        _build_row(warehouse),
-        title=f"{reading.title}: van {van} over time",
-        finding="",
-        filters=f"van {van}, {facts['cohort']}",
-        n_vans=int(facts["n_siblings"] or 0) + 1,
-        n_scans=scans.height,
-        key=SERIES_KEY,
-    )
-    return chart, caption
+def _series(warehouse: Warehouse, asked: Asked) -> Picture:
+    van = asked.need_van("series")
+    return picture_series(warehouse, van, find_reading(warehouse, asked.parameter, asked.state))
 
 
-def _picture_codes(
-    warehouse: Warehouse, code: str | None, van: str | None, filters: Filters
-) -> tuple[Chart, Caption]:
+def _codes(warehouse: Warehouse, asked: Asked) -> Picture:
     """All codes group by group, or one code over the shown vans, or on one of them."""
-    if code is None:
-        return picture_code_shares(warehouse, filters)
-    names = [van] if van is not None else fleet.list_shown_vans(warehouse, filters)["van"].to_list()
-    return picture_code_strips(warehouse, find_code(warehouse, code, names), filters, names)
+    if asked.code is None:
+        return picture_code_shares(warehouse, asked.filters)
+    shown = (
+        [asked.van]
+        if asked.van is not None
+        else fleet.list_shown_vans(warehouse, asked.filters)["van"].to_list()
+    )
+    return picture_code_strips(warehouse, find_code(warehouse, asked.code, shown), asked.filters, shown)
+
+
+# Kind of chart -> who draws it. A new kind is one entry here and one in `dashboard.cli.ChartKind`.
+CHARTS: dict[str, Callable[[Warehouse, Asked], Picture]] = {
+    "siblings": _siblings,
+    "van": _van,
+    "series": _series,
+    "codes": _codes,
+}
 
 
 def _suffix(out: Path, allowed: tuple[str, ...]) -> str:
     kind = out.suffix.lower().lstrip(".")
     if kind not in allowed:
         raise KinbayError(
-            "This kind of file cannot be written", out.name, f"End it in .{', .'.join(allowed)}."
+            "This kind of file cannot be written", out.name, f"End it in .{', '.join(allowed)}."
         )
     return kind
 
 
-def chart_file(
-    home_path: Path,
-    kind: ChartKind,
-    van: str | None,
-    parameter: str | None,
-    state: str | None,
-    filters: Filters | None,
-    out: Path,
-    code: str | None = None,
-) -> None:
+def chart_file(home_path: Path, kind: str, asked: Asked, out: Path) -> None:
     """Write a titled chart to `out` (.png, .svg or .pdf).
 
     Parameters
@@ -169,19 +110,11 @@ def chart_file(
     home_path : Path
         The home whose published build is drawn.
     kind : str
-        siblings: one reading across siblings; van: all readings of a van; series: one van over time; codes: how
-        common all codes are, or one code van by van.
-    van : str, optional
-        The chosen van; van and series need it.
-    parameter, state : str, optional
-        Keys of the reading; without them, the reading most vans are judged on. For kind van, `state`
-        narrows the readings.
-    filters : Filters, optional
-        Which vans are shown; siblings stay whole.
+        A key of `CHARTS`.
+    asked : Asked
+        What the chart is to show.
     out : Path
         The file to write.
-    code : str, optional
-        For kind codes: the code, of several modules the one with most vans.
 
     Raises
     ------
@@ -190,20 +123,9 @@ def chart_file(
     """
     suffix = _suffix(out, KINDS)
     warehouse = open_warehouse(Home(home_path))
-    if van is not None:
-        find_van(warehouse, van)
-    if kind == "siblings":
-        chart, caption = picture_siblings(
-            warehouse, find_reading(warehouse, parameter, state), van, filters or ALL_VANS
-        )
-    elif kind == "codes":
-        chart, caption = _picture_codes(warehouse, code, van, filters or ALL_VANS)
-    elif van is None:
-        raise KinbayError(f"The chart {kind!r} needs a van", remedy="Name one with --van.")
-    elif kind == "van":
-        chart, caption = picture_van(warehouse, van, "level", state)
-    else:
-        chart, caption = picture_series(warehouse, van, find_reading(warehouse, parameter, state))
+    if asked.van is not None:
+        find_van(warehouse, asked.van)
+    chart, caption = CHARTS[kind](warehouse, asked)
     out.write_bytes(draw_picture(chart, caption, suffix))
 
 

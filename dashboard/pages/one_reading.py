@@ -12,8 +12,8 @@ from dashboard.charts.palette import GLYPHS, WORDS
 from dashboard.charts.series import draw_series
 from dashboard.charts.siblings import MOST_COHORTS, draw_siblings
 from dashboard.charts.words import CAVEAT, Reading, count_of, say_evidence, say_verdict, say_weight
-from dashboard.exports.files import picture_series, picture_siblings
 from dashboard.exports.picture import SERIES_KEY, SIBLINGS_KEY
+from dashboard.exports.reading_pictures import picture_series, picture_siblings
 from dashboard.parts.links import (
     choose_channel,
     choose_reading,

@@ -11,9 +11,9 @@ from dashboard.charts.palette import GLYPHS, WORDS
 from dashboard.charts.van import MOST_ROWS, draw_van, standardise
 from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, say_standing
 from dashboard.exports.brief import describe_facts, find_van, write_brief
-from dashboard.exports.files import picture_van
 from dashboard.exports.handout import print_html, print_pdf
 from dashboard.exports.picture import MIME, VAN_KEY
+from dashboard.exports.reading_pictures import picture_van
 from dashboard.parts.links import choose_channel, choose_van, link_to_reading, link_to_van
 from dashboard.parts.matter import show_cautions, show_matter
 from dashboard.parts.plain import escape

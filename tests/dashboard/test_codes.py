@@ -21,7 +21,7 @@ from dashboard.charts import code_returns, code_shares, code_strips
 from dashboard.charts.code_names import ANSWER_SHAPES, ANSWER_WORDS, Code, say_share, say_steadiness
 from dashboard.charts.palette import DARK, PRINT
 from dashboard.charts.words import CAVEAT
-from dashboard.exports import chart_file
+from dashboard.exports import Asked, chart_file
 from dashboard.parts.links import PAGES
 from dashboard.questions import codes, fleet
 from dashboard.questions.filters import ALL_VANS, Filters
@@ -340,7 +340,7 @@ def _pdf_text(path: Path) -> str:
 
 def test_a_picture_of_all_codes_and_of_one(fleet: Fleet, tmp_path: Path) -> None:
     out = tmp_path / "codes.pdf"
-    chart_file(fleet.home, "codes", None, None, None, None, out)
+    chart_file(fleet.home, "codes", Asked(), out)
     text = _pdf_text(out)
     for part in (
         "How common each code is, group by group",
@@ -350,7 +350,7 @@ def test_a_picture_of_all_codes_and_of_one(fleet: Fleet, tmp_path: Path) -> None
         "Data to 30 Sep 2026",
     ):
         assert part in text
-    chart_file(fleet.home, "codes", None, None, None, None, out, code="p0401")
+    chart_file(fleet.home, "codes", Asked(code="p0401"), out)
     text = _pdf_text(out)
     for part in (
         "P0401, engine: exhaust gas recirculation flow too low, van by van",
@@ -359,14 +359,14 @@ def test_a_picture_of_all_codes_and_of_one(fleet: Fleet, tmp_path: Path) -> None
         CAVEAT,
     ):
         assert part in text
-    chart_file(fleet.home, "codes", "047", None, None, None, out, code="P0401")
+    chart_file(fleet.home, "codes", Asked(van="047", code="P0401"), out)
     assert "Vans shown: van 047. 1 van, 13 scans." in _pdf_text(out)
 
 
 @pytest.mark.parametrize(("code", "says"), [("P0410", "P0401"), ("\u202e<x>", "page Codes")])
 def test_an_unknown_code_names_the_nearest(fleet: Fleet, tmp_path: Path, code: str, says: str) -> None:
     with pytest.raises(KinbayError) as caught:
-        chart_file(fleet.home, "codes", None, None, None, None, tmp_path / "a.png", code=code)
+        chart_file(fleet.home, "codes", Asked(code=code), tmp_path / "a.png")
     assert says in str(caught.value)
     assert not (tmp_path / "a.png").exists()
 
@@ -382,5 +382,5 @@ def test_the_command_draws_a_code(fleet: Fleet, tmp_path: Path) -> None:
 
 def test_hostile_vans_travel_in_pictures_as_letters(fleet: Fleet, tmp_path: Path) -> None:
     out = tmp_path / "code.svg"
-    chart_file(fleet.home, "codes", HOSTILE_VAN, None, None, None, out, code=code_fleet.NUMBER[1])
+    chart_file(fleet.home, "codes", Asked(van=HOSTILE_VAN, code=code_fleet.NUMBER[1]), out)
     assert "<img" not in out.read_text(encoding="utf-8")

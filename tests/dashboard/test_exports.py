@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from dashboard.charts.frame import Chart
 from dashboard.charts.words import CAVEAT
-from dashboard.exports import chart_file, handout_file
+from dashboard.exports import Asked, chart_file, handout_file
 from dashboard.exports.sheet import measure, render_chart, shorten, wrap
 from dashboard.exports.table import defuse, write_csv
 from dashboard.questions.filters import Filters
@@ -37,7 +37,7 @@ def _pdf_text(path: Path) -> str:
 def test_every_chart_as_every_kind_of_file(fleet: Fleet, tmp_path: Path, kind: str, suffix: str) -> None:
     out = tmp_path / f"chart.{suffix}"
     state = None if kind == "van" else COOLANT[1]
-    chart_file(fleet.home, kind, "047", COOLANT[0], state, None, out)  # type: ignore[arg-type]
+    chart_file(fleet.home, kind, Asked("047", COOLANT[0], state), out)
     assert out.read_bytes().startswith(MAGIC[suffix])
     if suffix == "png":
         width, height = struct.unpack(">II", out.read_bytes()[16:24])  # PNG (W3C) 11.2.2 IHDR
@@ -48,7 +48,7 @@ def test_every_chart_as_every_kind_of_file(fleet: Fleet, tmp_path: Path, kind: s
 def test_a_picture_carries_title_filters_counts_date_and_caveat(fleet: Fleet, tmp_path: Path) -> None:
     out = tmp_path / "chart.pdf"
     filters = Filters(models=("Tarnwell Bracken 22",), age_years=(5, 15))
-    chart_file(fleet.home, "siblings", "047", *COOLANT, filters, out)
+    chart_file(fleet.home, "siblings", Asked("047", *COOLANT, filters=filters), out)
     text = " ".join(_pdf_text(out).split())
     for part in (
         "Engine coolant temperature, warm idle: vans compared with their siblings",
@@ -64,7 +64,7 @@ def test_a_picture_carries_title_filters_counts_date_and_caveat(fleet: Fleet, tm
 
 
 def test_without_parameter_the_reading_most_vans_are_judged_on_is_drawn(fleet: Fleet, tmp_path: Path) -> None:
-    chart_file(fleet.home, "siblings", None, None, None, None, tmp_path / "chart.svg")
+    chart_file(fleet.home, "siblings", Asked(), tmp_path / "chart.svg")
     assert "vans compared" in (tmp_path / "chart.svg").read_text(encoding="utf-8")
 
 
@@ -89,14 +89,19 @@ def test_a_wrong_wish_is_answered_with_what_would_do(
     says: str,
 ) -> None:
     with pytest.raises(KinbayError) as caught:
-        chart_file(fleet.home, kind, van, parameter, state, None, tmp_path / name)  # type: ignore[arg-type]
+        chart_file(fleet.home, kind, Asked(van, parameter, state), tmp_path / name)
     assert says in str(caught.value)
     assert not (tmp_path / name).exists()
 
 
 def test_filters_that_leave_nothing_are_told(fleet: Fleet, tmp_path: Path) -> None:
     with pytest.raises(KinbayError, match="Widen"):
-        chart_file(fleet.home, "siblings", None, *COOLANT, Filters(depots=("nowhere",)), tmp_path / "a.png")
+        chart_file(
+            fleet.home,
+            "siblings",
+            Asked(None, *COOLANT, filters=Filters(depots=("nowhere",))),
+            tmp_path / "a.png",
+        )
 
 
 def test_drawing_asks_nothing_of_any_other_machine() -> None:

@@ -11,7 +11,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from dashboard.exports import chart_file, handout_file
+from dashboard.exports import Asked, chart_file, handout_file
 from dashboard.parts.links import PAGES
 from pipeline import build as building
 from pipeline import ingest
@@ -105,7 +105,7 @@ def test_the_cold_van_is_shown_below_its_siblings(home: Home, monkeypatch: pytes
 
 
 def test_charts_and_handouts_are_written_from_a_real_build(home: Home, tmp_path: Path) -> None:
-    chart_file(home.path, "siblings", "006", "coolant_temp", "warm_idle", None, tmp_path / "strip.svg")
+    chart_file(home.path, "siblings", Asked("006", "coolant_temp", "warm_idle"), tmp_path / "strip.svg")
     handout_file(home.path, "006", tmp_path / "handout.pdf")
     assert "Van 006 reads below its siblings" in (tmp_path / "strip.svg").read_text(encoding="utf-8")
     assert (tmp_path / "handout.pdf").read_bytes().startswith(b"%PDF-")
