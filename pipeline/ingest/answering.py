@@ -15,8 +15,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from pipeline.durable import write_text
 from pipeline.errors import KinbayError
-from pipeline.ingest.files import write_text
 from pipeline.ingest.journal import write_entry
 from pipeline.normalise import Answers, Question
 from pipeline.read.sources import QUESTION_SUFFIX

@@ -1,54 +1,13 @@
-"""The journal: withdrawals and answers, one JSON file each, never changed."""
+"""What the journal says about files: which acceptances were withdrawn."""
 
 from __future__ import annotations
 
-import json
-import uuid
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
 
-from pipeline.errors import KinbayError
-from pipeline.ingest.files import write_json
+from pipeline.journal import read_entries, write_entry
 from pipeline.settings import Home
 
-
-def write_entry(home: Home, kind: str, at: datetime, content: dict[str, Any]) -> str:
-    """Add an entry; its name sorts by time.
-
-    Parameters
-    ----------
-    kind : str
-        `withdrawal`, `answer` ...
-    at : datetime
-        Naive UTC.
-    content : dict
-        What is kept beside `kind` and `at`.
-    """
-    name = f"{at.strftime('%Y%m%dT%H%M%S%f')}-{kind}-{uuid.uuid4().hex[:8]}.json"
-    write_json(home.journal / name, {"kind": kind, "at": at.isoformat() + "Z", **content})
-    return name
-
-
-def read_entries(home: Home, kind: str) -> list[dict[str, Any]]:
-    """Return the entries of one kind in the order of their names.
-
-    Raises
-    ------
-    KinbayError
-        Where an entry is damaged.
-    """
-    found = []
-    for path in sorted(home.journal.glob("*.json")):
-        try:
-            entry = json.loads(path.read_text(encoding="utf-8"))
-        except (ValueError, UnicodeDecodeError) as error:
-            raise KinbayError(
-                "A journal entry cannot be read", path.name, "Restore it from a backup."
-            ) from error
-        if isinstance(entry, dict) and entry.get("kind") == kind:
-            found.append(entry)
-    return found
+__all__ = ["Withdrawals", "read_entries", "read_withdrawals", "write_entry"]
 
 
 @dataclass(frozen=True)

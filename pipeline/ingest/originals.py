@@ -15,8 +15,8 @@ from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
 
+from pipeline.durable import put_in_place, write_json
 from pipeline.errors import KinbayError
-from pipeline.ingest.files import put_in_place, write_json
 from pipeline.settings import Home
 
 _BLOCK = 2**20
