@@ -7,7 +7,9 @@ Messages go to stderr, data to stdout. Exit codes: 0 done, 1 done but something 
 from __future__ import annotations
 
 import json
+import os
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
@@ -36,6 +38,7 @@ HomeOption = Annotated[
     typer.Option("--home", help="The fleet's folder; else KINBAY_HOME, else ~/kinbay.", show_default=False),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON on stdout.")]
+PROGRESS_MARK = "@progress "
 ProgressCall = Callable[[str, int, int], None]
 
 
@@ -49,7 +52,10 @@ class TableFormat(StrEnum):
 
 @contextmanager
 def progress(title: str) -> Iterator[ProgressCall]:
-    """Show a bar on a terminal, nothing in a pipe."""
+    """Show a bar on a terminal; in a pipe nothing, or lines for whoever set `KINBAY_PROGRESS=lines`."""
+    if os.environ.get("KINBAY_PROGRESS") == "lines":
+        yield _progress_lines()
+        return
     if not messages.is_terminal:
         yield lambda _text, _done, _total: None
         return
@@ -61,6 +67,21 @@ def progress(title: str) -> Iterator[ProgressCall]:
             bar.update(task, description=f"{title}: {text}", completed=done, total=total)
 
         yield show
+
+
+def _progress_lines() -> ProgressCall:
+    """Say how far the work has come on stderr, a JSON object a line, at most three a second."""
+    last = 0.0
+
+    def show(text: str, done: int, total: int) -> None:
+        nonlocal last
+        if time.monotonic() - last >= 0.3:
+            last = time.monotonic()
+            line = json.dumps({"text": text, "done": done, "total": total}, ensure_ascii=False)
+            sys.stderr.write(f"{PROGRESS_MARK}{line}\n")
+            sys.stderr.flush()
+
+    return show
 
 
 def print_json(data: Any) -> None:
