@@ -1,0 +1,111 @@
+"""Work set going from a page: in its own process, limited, watched, its faults in words, its build seen at once."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from dashboard.parts import jobs
+from dashboard.parts.jobs import Step
+from dashboard.parts.work import BUILD, LOAD
+from dashboard.questions.warehouse import open_warehouse
+from pipeline.errors import KinbayError
+from pipeline.settings import Home
+from tests.load.conftest import DATA
+
+
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Home, jobs.Job]:
+    """A home whose inbox was loaded and built by a job."""
+    home = Home(tmp_path_factory.mktemp("home")).ensure()
+    for file in DATA.glob("*.csv"):
+        shutil.copy(file, home.inbox)
+    job = jobs.start(home.path, "Load and build", (LOAD, BUILD))
+    assert job.ended.wait(120)
+    return home, job
+
+
+def test_a_job_loads_and_builds_and_the_new_build_is_seen_without_a_restart(
+    loaded: tuple[Home, jobs.Job],
+) -> None:
+    home, job = loaded
+    assert (job.state, job.trouble) == ("done", "")
+    files = {f["file"]: f["taken"] for f in job.answers[0].as_json()["files"]}
+    assert files["readings.csv"] == 6
+    first = open_warehouse(home)
+    assert first.ask("describe_build").height == 1
+    (home.inbox / "notes.csv").write_text("van,at,text\n041,2026-03-05T10:00,smells hot\n", encoding="utf-8")
+    again = jobs.start(home.path, "Load and build", (LOAD, BUILD))
+    assert again.ended.wait(120)
+    assert open_warehouse(home).build_id != first.build_id
+
+
+def test_progress_comes_as_lines(loaded: tuple[Home, jobs.Job]) -> None:
+    _, job = loaded
+    title, at, share = job.progress
+    assert title == BUILD.title
+    assert at
+    assert share is not None
+    assert 0 < share <= 1
+
+
+def test_a_fault_is_said_in_words_with_a_reference(tmp_path: Path) -> None:
+    home = Home(tmp_path / "home").ensure()
+    job = jobs.start(home.path, "Build", (BUILD,))
+    assert job.ended.wait(60)
+    assert job.state == "failed"
+    assert "There is nothing to build" in job.trouble
+    assert len(job.reference) == 6
+    with pytest.raises(KinbayError, match="No loaded file is called that"):
+        jobs.run_now(home.path, "withdraw", "nothing.csv", "--why", "x")
+
+
+def test_what_takes_too_long_is_stopped(tmp_path: Path) -> None:
+    home = Home(tmp_path / "home").ensure()
+    job = jobs.start(home.path, "Build", (Step("Building", ("build",), seconds=0.05),))
+    assert job.ended.wait(30)
+    assert job.state == "failed"
+    assert "took longer than 0 seconds and was stopped" in job.trouble
+    assert job.process is not None
+    assert job.process.poll() is not None
+
+
+def test_memory_is_limited(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    home = Home(tmp_path / "home").ensure()
+    monkeypatch.setattr(
+        jobs, "MEMORY_SHARE", 100e6 / (os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES"))
+    )
+    job = jobs.start(home.path, "Load", (LOAD,))
+    assert job.ended.wait(60)
+    assert job.state == "failed"
+    assert "as when memory runs out" in job.trouble
+
+
+def _page() -> None:
+    import streamlit as st
+
+    from dashboard.parts.work import BUILD, show_work, start
+
+    if st.button("go"):
+        start("Build", (BUILD,))
+    show_work()
+
+
+def test_a_page_shows_the_work_and_its_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    home = Home(tmp_path / "home").ensure()
+    monkeypatch.setenv("KINBAY_HOME", str(home.path))
+    at = AppTest.from_function(_page, default_timeout=30).run()
+    assert not at.error
+    at.button[0].click().run()
+    job = jobs.latest(home.path)
+    assert job is not None
+    assert job.ended.wait(60)
+    at.run()
+    assert "not done. There is nothing to build" in at.error[0].value
+    assert job.reference in at.caption[0].value
+    assert json.dumps(str(tmp_path)) not in at.error[0].value
