@@ -18,6 +18,7 @@ from demo_warehouse.physics import Physics, make_readings
 from demo_warehouse.register import Exposure, make_exposures, make_vans
 from demo_warehouse.scenario import Scenario, read_scenario
 from demo_warehouse.schedule import make_scans
+from demo_warehouse.second_looks import Looks, look_again
 from demo_warehouse.story import Effect
 
 Progress = Callable[[str, int, int], None]
@@ -82,14 +83,13 @@ def simulate(seed: int | None = None) -> Simulation:
             "modules_silent": [";".join(one) for one in silent],
         }
     )
-    return Simulation(
-        scenario=scenario,
-        physics=physics,
-        exposures=exposures,
-        seen=make_observations(scenario, physics, instants, readings),
-        codes=make_codes(scenario, physics, exposures),
-        modules=modules,
+    once = Looks(
+        make_observations(scenario, physics, instants, readings),
+        make_codes(scenario, physics, exposures),
+        modules,
     )
+    twice = look_again(scenario, physics, exposures, instants, readings, once)
+    return Simulation(scenario, physics, exposures, **vars(twice))
 
 
 def _yard(made: Simulation) -> Iterator[tuple[str, str, int, bytes]]:
@@ -188,7 +188,7 @@ def generate(folder: Path, seed: int | None = None, progress: Progress | None = 
         files=tuple(files),
         effects=made.scenario.effects,
         n_vans=len(made.physics.vans),
-        n_scans=len(made.physics.scans),
+        n_scans=len(made.seen.scans),
         n_readings=len(made.seen.readings),
         n_codes=len(made.codes),
     )

@@ -15,7 +15,7 @@ from demo_warehouse.scenario import Scenario
 from demo_warehouse.schedule import READERS, Floats
 from demo_warehouse.streams import stream
 
-_PREFIX = {"bench": "b-", "handheld": "H2-", "tablet": "T"}
+PREFIX = {"bench": "b-", "handheld": "H2-", "tablet": "T"}
 _OPERATORS = ("MK", "TO", "JB")
 # Values a reader shows when it has none: ends of the encodable scale (SAE J1979 scalings, from memory).
 _SENTINELS = (("coolant_temp", -40.0), ("intake_air_temp", 215.0), ("manifold_pressure", 255.0))
@@ -52,7 +52,7 @@ def _odometers(scenario: Scenario, physics: Physics) -> Floats:
     return km
 
 
-def _versions(scenario: Scenario, reader: str, started: pl.Series) -> list[str]:
+def versions_of(scenario: Scenario, reader: str, started: pl.Series) -> list[str]:
     """Return the version a reader had on each day."""
     found = []
     for at in started.dt.strftime("%Y-%m-%d"):
@@ -88,12 +88,12 @@ def make_scan_table(scenario: Scenario, physics: Physics) -> pl.DataFrame:
         }
     ).with_columns(pl.col("odometer_km", "ambient_c", "rest_v", "standing_days").fill_nan(None))
     ranks = table.select(pl.col("local_at").rank("ordinal").over("reader").cast(pl.Int64)).to_series()
-    ids = [f"{_PREFIX[key]}{rank:05d}" for key, rank in zip(keys, ranks, strict=True)]
+    ids = [f"{PREFIX[key]}{rank:05d}" for key, rank in zip(keys, ranks, strict=True)]
     version = pl.Series("reader_version", [""] * len(table), dtype=pl.String)
     for key in READERS:
         here = table["reader"] == key
         rows = np.flatnonzero(here.to_numpy())
-        version = version.scatter(rows, _versions(scenario, key, table.filter(here)["local_at"]))
+        version = version.scatter(rows, versions_of(scenario, key, table.filter(here)["local_at"]))
     return table.with_columns(pl.Series("scan_id", ids), version)
 
 
@@ -109,7 +109,7 @@ def _rounded(scenario: Scenario, parameter: str, values: Floats) -> Floats:
 def make_reading_table(
     scenario: Scenario, physics: Physics, instants: Instants, readings: Mapping[str, Floats]
 ) -> pl.DataFrame:
-    """Return every reading a reader can show, long, with sentinels and slips among them."""
+    """Return every reading a reader can show, long, as the reader rounds it."""
     reader = physics.scans.reader[instants.scan]
     at = physics.scans.started[instants.scan] + instants.offset_s.astype("timedelta64[s]")
     seen = {"bench": set(scenario.bench_parameters)}
@@ -131,8 +131,7 @@ def make_reading_table(
         pl.Series("is_cold", instants.is_cold[chosen]),
     )
     order = pl.DataFrame({"parameter": list(readings), "place": np.arange(len(readings))})
-    table = table.join(order, on="parameter", maintain_order="left").sort("instant", "place").drop("place")
-    return _slip(scenario, table, physics.seed)
+    return table.join(order, on="parameter", maintain_order="left").sort("instant", "place").drop("place")
 
 
 def _slip(scenario: Scenario, table: pl.DataFrame, seed: int) -> pl.DataFrame:
@@ -152,7 +151,6 @@ def _slip(scenario: Scenario, table: pl.DataFrame, seed: int) -> pl.DataFrame:
 def make_observations(
     scenario: Scenario, physics: Physics, instants: Instants, readings: Mapping[str, Floats]
 ) -> Observations:
-    """Make both tables the readers' files are cut from."""
-    return Observations(
-        make_scan_table(scenario, physics), make_reading_table(scenario, physics, instants, readings)
-    )
+    """Make both tables the readers' files are cut from; sentinels and slips stand among the readings."""
+    shown = make_reading_table(scenario, physics, instants, readings)
+    return Observations(make_scan_table(scenario, physics), _slip(scenario, shown, physics.seed))

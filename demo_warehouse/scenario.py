@@ -26,6 +26,7 @@ from demo_warehouse.story import (
     Parameter,
     Particular,
     Reader,
+    SecondLook,
     Silent,
     Storm,
     Work,
@@ -51,6 +52,7 @@ class Scenario:
     effects: tuple[Effect, ...]
     codes: tuple[CodeHabit, ...]
     storm: Storm
+    second_look: SecondLook
     silent: tuple[Silent, ...]
     work: tuple[Work, ...]
     notes: tuple[Note, ...]
@@ -147,6 +149,7 @@ def read_scenario() -> Scenario:
         effects=tuple(_effect(row) for row in story["effect"]),
         codes=_many(CodeHabit, story["code"]),
         storm=_build(Storm, story["storm"]),
+        second_look=_build(SecondLook, story["second_look"]),
         silent=_many(Silent, story["silent"]),
         work=_many(Work, story["work"]),
         notes=_many(Note, story["note"]),

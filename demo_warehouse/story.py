@@ -187,6 +187,17 @@ class Storm:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SecondLook:
+    """Vans read once more on the same day, right after the first reader, by a second one."""
+
+    first: str
+    second: str
+    vans: tuple[str, ...]
+    times: int
+    minutes_later: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class Silent:
     """A module of a van that answers no more."""
 

@@ -6,7 +6,8 @@ create table if not exists computed.month_effects (
 );
 
 create table if not exists computed.reader_effects (
-    parameter varchar, state varchar, reader varchar, effect double, component varchar, n_vans bigint, p double
+    parameter varchar, state varchar, reader varchar, reference varchar, effect double, estimate double, low double,
+    high double, component varchar, n_vans bigint, p double, q double
 );
 
 create table if not exists computed.exposure_effects (
