@@ -28,6 +28,7 @@ ANSWER_SIZES = {PRESENT: 74, LOW_VOLTAGE: 84, ABSENT: 26, SILENT: 52, UNKNOWN: 4
 WHY_UNKNOWN = {
     "not_asked": "the scan did not ask this module",
     "not_said": "the scan does not say what it asked",
+    "not_tested": "the module says it has not been tested since the last clearing",
     "cleared": "too soon after clearing",
 }
 SHARE_TIERS = ("finding", "likely", "other")

@@ -20,7 +20,7 @@ codes as (
         max(scan_codes.scanned_at) >= (select max(scanned_at) from scans where van = $van) as on_last_scan
     from scan_codes
     left join code_titles on scan_codes.code = code_titles.code
-    where scan_codes.van = $van
+    where scan_codes.van = $van and scan_codes.status not in ('not_tested', 'no_fault')
     group by scan_codes.module, scan_codes.code
 ),
 

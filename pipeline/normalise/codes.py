@@ -1,12 +1,14 @@
 """Trouble codes: spelling, failure type and structure by SAE J2012; maker numbers stay as the reader gave them.
 
 Lettered codes become `P0562` with the failure type (third byte) apart, whichever way the reader writes them:
-`p0562`, `P 0562`, `P0562-11`, `P0562:11`, `P056211`. A code without a letter is a maker's own number: it keeps
+`p0562`, `P 0562`, `P0562-11`, `P0562:11`, `P056211`. Bytes that say so themselves, `04 01 22`, `0401-22` and
+`0x040122`, are read by the same rule. Any other code without a letter is a maker's own number: it keeps
 every character, leading zeros too, and is never turned into a lettered code.
 """
 
 from __future__ import annotations
 
+import re
 import tomllib
 from functools import cache
 from importlib.resources import files
@@ -15,6 +17,8 @@ import polars as pl
 
 LETTERS = "PCBU"
 _LETTERED = r"^\s*([PCBUpcbu])[\s-]?([0-3])([0-9A-Fa-f]{3})(?:[\s:-]*\(?\$?([0-9A-Fa-f]{2})\)?)?\s*$"
+# Three bytes apart, two and the failure type apart, or marked as hexadecimal. A bare number is none of these.
+_BYTES = r"^\s*(?:0[xX]([0-9A-Fa-f]{4})([0-9A-Fa-f]{2})?|([0-9A-Fa-f]{2} [0-9A-Fa-f]{2}) ([0-9A-Fa-f]{2})|([0-9A-Fa-f]{4})-([0-9A-Fa-f]{2}))\s*$"
 _NUMBER = r"^[0-9][0-9A-Fa-f]{2,7}$"
 STANDARD, MAKER, NUMBER, OTHER = "standard", "maker", "number", "other"
 
@@ -66,10 +70,12 @@ def normalise_codes(given: pl.Series) -> pl.DataFrame:
     Returns
     -------
     pl.DataFrame
-        `code`, `failure_type` (two hexadecimal digits or null), `structure` (standard, maker, number, other)
-        and `is_repaired` (a letter O was read as zero, which alone makes the code legal).
+        `code`, `failure_type` (two hexadecimal digits or null), `structure` (standard, maker, number, other),
+        `is_repaired` (a letter O was read as zero, which alone makes the code legal) and `is_decoded` (bytes).
     """
-    frame = pl.DataFrame({"given": given.cast(pl.String)})
+    text = given.cast(pl.String)
+    frame = pl.DataFrame({"given": _spell_bytes(text), "as_given": text})
+    frame = frame.with_columns(is_decoded=(pl.col("given") != pl.col("as_given")).fill_null(value=False))
     legal = pl.col("given").str.contains(_LETTERED)
     repaired = pl.col("given").str.slice(0, 1) + pl.col("given").str.slice(1).str.replace_all("[Oo]", "0")
     frame = frame.with_columns(is_repaired=~legal & repaired.str.contains(_LETTERED)).with_columns(
@@ -88,4 +94,21 @@ def normalise_codes(given: pl.Series) -> pl.DataFrame:
         failure_type="failure_type",
         structure=structure.otherwise(pl.lit(OTHER)),
         is_repaired=pl.col("is_repaired").fill_null(value=False),
+        is_decoded="is_decoded",
     )
+
+
+def _spell_bytes(given: pl.Series) -> pl.Series:
+    """Spell codes that are given as bytes by the two-byte rule; each spelling is worked out once."""
+    found = given.filter(given.str.contains(_BYTES)).unique().to_list()
+    if not found:
+        return given
+    spelled = {text: code for text in found if (code := _decode_text(text)) is not None}
+    return given.replace(spelled) if spelled else given
+
+
+def _decode_text(text: str) -> str | None:
+    match = re.match(_BYTES, text)
+    groups = [g for g in match.groups() if g] if match else []
+    digits = "".join(groups).replace(" ", "")
+    return decode_three_byte(int(digits, 16)) if len(digits) == 6 else decode_two_byte(int(digits, 16))

@@ -7,6 +7,7 @@ from dataclasses import replace
 import polars as pl
 
 from pipeline.normalise.cells import Cells
+from pipeline.normalise.code_status import normalise_status
 from pipeline.normalise.codes import normalise_codes
 from pipeline.normalise.conventions import Conventions, Normalised
 from pipeline.normalise.faults import CELL_ONLY
@@ -31,6 +32,7 @@ def normalise_fault_codes(given: pl.DataFrame, conventions: Conventions) -> Norm
     keys = find_scan_keys(cells)
     module, code_given = cells.name("module"), cells.name("code", required=True)
     code = normalise_codes(code_given)
+    status, notes = normalise_status(cells.raw("status"), cells.faults)
     rows = pl.DataFrame(
         {
             "line": given["line"],
@@ -41,21 +43,14 @@ def normalise_fault_codes(given: pl.DataFrame, conventions: Conventions) -> Norm
             "code_given": code_given,
             "failure_type": code["failure_type"],
             "structure": code["structure"],
-            "status": normalise_words(
-                cells.raw("status"), "status", cells.faults, instead="unknown"
-            ).fill_null("unknown"),
-            "lamp": _lamp(cells),
+            "status": status["status"],
+            "status_byte": status["status_byte"],
+            "lamp": _lamp(cells, status["status_byte"]),
             "text": cells.text("text"),
             "first_seen_km": cells.number("first_seen_km", least=0, most=5_000_000),
         }
     )
     frames = _frames_beside(cells, rows)
-    repaired = int(code["is_repaired"].sum())
-    notes = (
-        (f"{repaired} codes held the letter O where only a zero makes sense; it was read as zero.",)
-        if repaired
-        else ()
-    )
     return Normalised(
         {
             "scans": keys.scans,
@@ -68,13 +63,27 @@ def normalise_fault_codes(given: pl.DataFrame, conventions: Conventions) -> Norm
         pl.concat([cells.faults.rejects(), *(f.rejects for f in frames)]).sort("line", maintain_order=True),
         int(cells.faults.lost.sum()),
         questions=tuple(q for f in frames for q in f.questions),
-        notes=(*cells.notes(), *notes),
+        notes=(*cells.notes(), *notes, *_say_readings(code)),
     )
 
 
-def _lamp(cells: Cells) -> pl.Series:
+def _say_readings(code: pl.DataFrame) -> tuple[str, ...]:
+    """Say which codes were read otherwise than they are written."""
+    repaired, decoded = int(code["is_repaired"].sum()), int(code["is_decoded"].sum())
+    said = []
+    if repaired:
+        said.append(f"{repaired} codes held the letter O where only a zero makes sense; it was read as zero.")
+    if decoded:
+        said.append(f"{decoded} codes were written as bytes and spelled by the two-byte rule of SAE J2012.")
+    return tuple(said)
+
+
+def _lamp(cells: Cells, status_byte: pl.Series) -> pl.Series:
+    """Whether the code lights a lamp: as the reader says, else by the status byte's own bit (0x80)."""
     word = normalise_words(cells.raw("lamp"), "lamp", cells.faults)
-    return word.replace_strict({"yes": True, "no": False}, default=None, return_dtype=pl.Boolean)
+    said = word.replace_strict({"yes": True, "no": False}, default=None, return_dtype=pl.Boolean)
+    asked = pl.DataFrame({"byte": status_byte}).select(pl.col("byte") // 0x80 > 0).to_series()
+    return said.fill_null(asked).alias("lamp")
 
 
 def _frames_beside(cells: Cells, codes: pl.DataFrame) -> list[Normalised]:

@@ -64,6 +64,8 @@ _FIELDS: dict[str, tuple[tuple[str, pa.DataType], ...]] = {
     "cautions": (("caution_id", pa.string()), ("text", pa.string()), ("source", pa.string())),
     "parameter_cautions": (("parameter", pa.string()), ("caution_id", pa.string())),
     "code_titles": (("code", pa.string()), ("title", pa.string())),
+    "failure_types": (("failure_type", pa.string()), ("title", pa.string())),
+    "status_bytes": (("status_byte", pa.int32()), ("says", pa.string())),
     "undescribed_texts": (("text", pa.string()),),
     "low_voltage_rules": (
         ("rule", pa.string()),
@@ -179,6 +181,13 @@ def _parts() -> Iterable[tuple[str, str]]:
                 yield fold(word), key
 
 
+def _status_bytes() -> Iterable[tuple[int, str]]:
+    """What every status byte says, bit by bit."""
+    bits = [(int(r["mask"]), r["says"]) for r in csv.DictReader(io.StringIO(read_text("status_bits.csv")))]
+    for byte in range(256):
+        yield byte, "; ".join(says for mask, says in bits if byte & mask) or "nothing to report"
+
+
 def _rows(name: str) -> Iterable[tuple[Any, ...]]:
     if name == "parameter_sentinels":
         return [(p.key, value) for p in parameters() for value in p.sentinels]
@@ -195,7 +204,11 @@ def _rows(name: str) -> Iterable[tuple[Any, ...]]:
         return [(text,) for text in tomllib.loads(read_text("undescribed_texts.toml"))["texts"]]
     if name == "code_titles":
         return [(r["code"], r["title"]) for r in csv.DictReader(io.StringIO(read_text("code_titles.csv")))]
+    if name == "failure_types":
+        found = csv.DictReader(io.StringIO(read_text("failure_types.csv")))
+        return [(r["failure_type"], r["title"]) for r in found]
     builders = {
+        "status_bytes": _status_bytes,
         "parameters": _parameters,
         "parameter_names": _names,
         "ambiguous_labels": _ambiguous,

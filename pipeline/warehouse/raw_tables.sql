@@ -27,8 +27,9 @@ create table if not exists raw.scans (
 
 create table if not exists raw.scan_modules (
     batch_id bigint, file_id varchar, line bigint,
-    scan_id varchar, reader varchar, module varchar, answered boolean
+    scan_id varchar, reader varchar, module varchar, answered boolean, module_given varchar
 );
+alter table raw.scan_modules add column if not exists module_given varchar;
 
 create table if not exists raw.readings (
     batch_id bigint, file_id varchar, line bigint,
@@ -41,14 +42,17 @@ create table if not exists raw.codes (
     batch_id bigint, file_id varchar, line bigint,
     scan_id varchar, reader varchar, module varchar, code varchar, code_given varchar,
     failure_type varchar, structure varchar, status varchar, lamp boolean, text varchar,
-    first_seen_km double
+    first_seen_km double, status_byte integer, module_given varchar
 );
+alter table raw.codes add column if not exists status_byte integer;
+alter table raw.codes add column if not exists module_given varchar;
 
 create table if not exists raw.freeze_frames (
     batch_id bigint, file_id varchar, line bigint,
     scan_id varchar, reader varchar, module varchar, code varchar, parameter varchar,
-    value double, quality varchar, value_given varchar, unit_given varchar
+    value double, quality varchar, value_given varchar, unit_given varchar, module_given varchar
 );
+alter table raw.freeze_frames add column if not exists module_given varchar;
 
 create table if not exists raw.work (
     batch_id bigint, file_id varchar, line bigint,

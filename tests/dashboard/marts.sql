@@ -39,7 +39,8 @@ create table limit_shares (
 );
 create table scan_codes (
     scan_key varchar, van varchar, scanned_at timestamp, reader varchar, module varchar, code varchar,
-    failure_type varchar, structure varchar, status varchar, lamp boolean, text varchar
+    failure_type varchar, failure_says varchar, structure varchar, status varchar,
+    status_byte integer, status_flags varchar, lamp boolean, text varchar
 );
 create table record_conflicts (
     conflict_kind varchar, van varchar, scan_key varchar, other_scan_key varchar, parameter varchar,

@@ -1,6 +1,6 @@
 -- What each scan of a van says about each code the van has ever shown.
 -- Four answers: present, absent (the module answered and the code was not there, or only healed), not_answered
--- (the module was asked in vain) and unknown (not asked, not said, or too soon after a clearing).
+-- (the module was asked in vain) and unknown (not asked, not said, not tested, or too soon after a clearing).
 -- A run is a stretch of showing the code with neither an absent scan nor a clearing of it in between.
 -- grain: one row per van x module x code x scan
 -- key: module, code, scan_key
@@ -8,7 +8,8 @@
 -- column standing: present, absent, not_answered or unknown
 -- column coverage: answered, silent, not_asked or unknown
 -- column is_fresh: too soon after a clearing for absence to mean anything
--- column status: the strongest status shown; null where the code was not listed
+-- column status: the strongest status shown; null where the code was not listed as a fault, now or earlier
+-- column is_untested: the module lists the code only to say that its test has not been completed
 -- column run_number: rises with each absent scan and each clearing of the code
 -- column is_first_of_run: the first showing of its run
 with codes as (
@@ -34,6 +35,8 @@ ordered as (
             when 'stored' then 4
             when 'pending' then 5
             when 'healed' then 7
+            when 'not_tested' then 8
+            when 'no_fault' then 9
             else 6
         end as status_order
     from codes
@@ -45,7 +48,8 @@ shown as (
         van,
         module,
         code,
-        arg_min(status, status_order) as status,
+        case when min(status_order) < 8 then arg_min(status, status_order) end as status,
+        min(status_order) = 8 as is_untested,
         min(structure) as structure,
         max(case when lamp then 1 when not lamp then 0 end) as lamp_lit,
         max(text) as text,
@@ -60,6 +64,7 @@ known_codes as (
         module,
         code
     from shown
+    where status is not null
 ),
 
 code_clears as (
@@ -84,6 +89,7 @@ rows_made as (
         coverage.coverage,
         coverage.is_fresh,
         coverage.is_in_window,
+        coalesce(shown.is_untested, false) as is_untested,
         shown.status,
         shown.structure,
         shown.lamp_lit = 1 as lamp,
@@ -92,6 +98,7 @@ rows_made as (
         case
             when shown.status <> 'healed' then 'present'
             when coverage.coverage = 'silent' then 'not_answered'
+            when shown.is_untested then 'unknown'
             when coverage.coverage = 'answered' and not coverage.is_fresh then 'absent'
             else 'unknown'
         end as standing
@@ -163,6 +170,7 @@ marked as (
         coverage,
         is_fresh,
         is_in_window,
+        is_untested,
         status,
         structure,
         lamp,

@@ -3,7 +3,7 @@
 -- key: module, code, scan_key
 -- kind: table
 -- column standing: present; absent (the module answered, the code was not there or only healed); not_answered (the module was asked in vain); unknown (not asked, not said, or too soon after a clearing)
--- column why_unknown: not_asked, not_said or cleared; null where it is known
+-- column why_unknown: not_asked, not_said, not_tested (the module says its test was not completed) or cleared; null where it is known
 -- column status: the strongest status shown; null where the code was not listed
 -- column lamp: the code lights a warning lamp
 -- column is_low_voltage: this showing began in a cluster that low supply voltage explains, and was never gone since
@@ -35,6 +35,7 @@ joined as (
         case
             when code_scans.standing <> 'unknown' then null
             when code_scans.coverage = 'not_asked' then 'not_asked'
+            when code_scans.is_untested then 'not_tested'
             when code_scans.coverage = 'unknown' then 'not_said'
             else 'cleared'
         end as why_unknown,

@@ -30,6 +30,7 @@ code_counts as (
         scan_key,
         count(*) as n_codes
     from stg_codes
+    where coalesce(status, 'unknown') not in ('not_tested', 'no_fault')
     group by scan_key
 ),
 

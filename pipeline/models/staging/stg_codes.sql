@@ -28,6 +28,7 @@ joined as (
         codes.lamp,
         codes.text,
         codes.first_seen_km,
+        codes.status_byte,
         codes.batch_id,
         codes.file_id,
         codes.line,
@@ -38,6 +39,8 @@ joined as (
             when 'stored' then 4
             when 'pending' then 5
             when 'healed' then 6
+            when 'not_tested' then 8
+            when 'no_fault' then 9
             else 7
         end as status_order
     from codes
@@ -61,7 +64,8 @@ strongest as (
         status,
         lamp,
         text,
-        first_seen_km
+        first_seen_km,
+        status_byte
     from joined
     qualify row_number() over (
         partition by scan_month, scan_key, module, code, failure_type
