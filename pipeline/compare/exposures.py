@@ -7,11 +7,12 @@ taken off before the next exposure is judged in the same reading, so that one ca
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.compare.aligned_ranks import aligned_p_values
 from pipeline.compare.level_shifts import LevelShifts, compare_levels
 from pipeline.compare.multiplicity import benjamini_hochberg
 
@@ -140,16 +141,21 @@ class _Bench:
         one = np.flatnonzero((seen[OTHER] ^ seen[EXPOSED]) & (not pairs_only))
         exposed = seen[EXPOSED][one]
         paired = np.flatnonzero(both)
-        return compare_levels(
+        vans = (
             np.where(exposed, mean[EXPOSED][one], mean[OTHER][one]),
             self.stratum_of_van[one % max(self.n_vans, 1)],
             exposed,
             one // max(self.n_vans, 1),
+        )
+        found = compare_levels(
+            *vans,
             pair_difference=mean[EXPOSED][paired] - mean[OTHER][paired],
             pair_cell=paired // max(self.n_vans, 1),
             n_cells=self.n_measures,
             confidence=self.rules.confidence,
         )
+        sharper = aligned_p_values(*vans, n_cells=self.n_measures)
+        return replace(found, p=np.where((found.n_pairs == 0) & np.isfinite(sharper), sharper, found.p))
 
 
 def find_exposures(
@@ -181,7 +187,8 @@ def find_exposures(
     left, and so on. Shifts taken in one measure are then fitted in turn with each other's taken off. A
     contrast is the `twin` of a taken one where fewer than `min_vans` vans tell the two apart (the same vans, or
     nearly, stand at both), or where it is significant alone but not beside the taken one, which in turn
-    is not significant once that contrast's shift is taken off. Assumed: a shift is
+    is not significant once that contrast's shift is taken off. p is that of aligned ranks (`aligned_ranks`) where two
+    cohorts or more hold both levels and no van was seen at both, else that of `level_shifts`. Assumed: a shift is
     the same in every cohort. Silent where no cohort holds both levels, and where fewer than `min_vans` vans
     stand at either (and fewer than `min_pairs` at both).
     """
