@@ -30,7 +30,7 @@ def question_path(file: Path) -> Path:
 
 def write_questions(file: Path, questions: Sequence[Question], fault: KinbayError | None = None) -> None:
     """Write the questions about a file beside it; questions answered before stay, with their answers."""
-    answered = [row for row in _read(question_path(file)) if _usable([row]) != Answers()]
+    answered = [row for row in _read(question_path(file)) if is_answered(row)]
     kept = {(str(row.get("kind")), str(row["subject"])): row for row in answered}
     for one in questions:
         fresh = {
@@ -74,30 +74,40 @@ def _read(path: Path) -> list[dict[str, Any]]:
     return [q for q in found if isinstance(q, dict)] if isinstance(found, list) else []
 
 
+def is_answered(row: dict[str, Any]) -> bool:
+    """Whether a question's row holds an answer that can be used: one of its choices, or any text where it has none."""
+    answer, choices = row.get("answer"), row.get("choices", ())
+    if not isinstance(row.get("subject"), str) or not isinstance(answer, str) or not answer.strip():
+        return False
+    return answer in choices if choices else True
+
+
 def _usable(rows: Sequence[dict[str, Any]]) -> Answers:
-    labels: dict[str, str] = {}
-    units: dict[str, str] = {}
+    found: dict[str, dict[str, str]] = {"label": {}, "unit": {}, "fact": {}}
     for row in rows:
-        subject, answer, choices = row.get("subject"), row.get("answer"), row.get("choices", ())
-        if isinstance(subject, str) and isinstance(answer, str) and answer in choices:
-            (units if (row.get("asked") or row.get("kind")) == "unit" else labels)[subject] = answer
-    return Answers(labels, units)
+        kind = row.get("asked") or row.get("kind")
+        if is_answered(row) and kind in found:
+            found[kind][row["subject"]] = row["answer"].strip()
+    return Answers(found["label"], found["unit"], found["fact"])
 
 
 def answers_for(remembered: Sequence[dict[str, Any]], file: Path, layout: str | None) -> Answers:
-    """Return what was answered about a file: beside it, and in the journal (`remembered`) for its layout."""
+    """Return what was answered about a file: beside it, and in the journal (`remembered`) for its layout.
+
+    Facts are about one file and never remembered for another.
+    """
     beside = _usable(_read(question_path(file)))
     if layout is None:
         return beside
     known = _usable([e for e in remembered if e.get("layout") == layout])
-    return Answers({**known.labels, **beside.labels}, {**known.units, **beside.units})
+    return Answers({**known.labels, **beside.labels}, {**known.units, **beside.units}, beside.facts)
 
 
 def note_answers(home: Home, file: Path, name: str, layout: str | None, at: datetime) -> None:
     """Move the answers beside a file that was loaded into the journal."""
     path = question_path(file)
     for row in _read(path):
-        if _usable([row]) != Answers():
+        if is_answered(row):
             kept: dict[str, Any] = {k: row[k] for k in ("subject", "asks", "choices", "answer") if k in row}
             write_entry(
                 home, "answer", at, {"file": name, "layout": layout, "asked": row.get("kind"), **kept}

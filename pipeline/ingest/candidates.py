@@ -106,7 +106,7 @@ def prepare(
         ]
         return one
     try:
-        staged = Source(one.staged.path, source.name, source.dropped)
+        staged = Source(one.staged.path, source.name, source.dropped, source.folder)
         one.found = recognise(staged, layouts, layout, is_van_given)
     except KinbayError as fault:
         one.wait(KinbayError(fault.what, fault.where or source.name, fault.remedy))

@@ -16,7 +16,7 @@ from pipeline.ingest.originals import Acceptance
 from pipeline.ingest.reports import LoadReport
 from pipeline.ingest.taking import take
 from pipeline.normalise.times import utc_now
-from pipeline.read import find_sources, named_layout, read_layouts
+from pipeline.read import Source, find_sources, named_layout, read_layouts
 from pipeline.settings import Home
 from pipeline.warehouse import raw
 
@@ -106,6 +106,8 @@ def _take_all(
             loaded_at=now.isoformat(timespec="seconds") + "Z",
             labels=dict(answers.labels),
             units=dict(answers.units),
+            facts=dict(answers.facts),
+            folder=one.source.folder if isinstance(one.source, Source) else "",
         )
         show = _shower(progress, one.source.name, done, total)
         show(0)

@@ -44,8 +44,10 @@ class Acceptance:
         Its place within the batch.
     loaded_at : str
         ISO 8601, UTC.
-    labels, units : dict
+    labels, units, facts : dict
         Answers that were used, by the question's subject.
+    folder : str
+        The last folders the file came from, for layouts that read them.
     """
 
     file_id: str
@@ -58,6 +60,8 @@ class Acceptance:
     loaded_at: str
     labels: dict[str, str] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
+    facts: dict[str, str] = field(default_factory=dict)
+    folder: str = ""
 
     @property
     def moment(self) -> datetime:

@@ -39,7 +39,7 @@ def rebuild_open(home: Home, connection: duckdb.DuckDBPyConnection) -> int:
     raw.recreate(connection)
     for acceptance in alive:
         staged = originals.original_of(home, acceptance)
-        source = Source(staged.path, acceptance.file, staged.path)
+        source = Source(staged.path, acceptance.file, staged.path, acceptance.folder)
         found = recognise(source, layouts, acceptance.layout, acceptance.van is not None)
         taken = take(connection, found, staged, acceptance, home.settings.time_zone, lambda _size: None)
         if taken.fault is not None:

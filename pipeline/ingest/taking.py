@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -20,6 +21,8 @@ from pipeline.vocabulary import fold
 
 NAMELESS = ("readings", "codes", "freeze_frames")
 IN_ORDER = ("register", "scans")
+TIME_FACTS = ("scanned_at", "at_date")
+_ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]|$)")
 
 
 @dataclass(frozen=True)
@@ -91,7 +94,8 @@ def take(
         conventions = conventions_of(sheet.layout, acceptance, time_zone)
         tally = _Tally(notes=dict.fromkeys(sheet.notes))
         try:
-            questions = _take_sheet(store, sheet, name, conventions, acceptance.van, tally, show)
+            questions = _facts_asked(sheet, name, acceptance)
+            questions = questions or _take_sheet(store, sheet, name, conventions, acceptance, tally, show)
         except KinbayError as fault:
             store.remove_file()
             return Taken(
@@ -113,6 +117,19 @@ def take(
     return Taken(tuple(reports))
 
 
+def _facts_asked(sheet: Recognised, name: str, acceptance: Acceptance) -> tuple[Question, ...]:
+    """What neither the file nor its layout says, asked once for the file as a whole."""
+    known = {k: v for k, v in acceptance.facts.items() if k not in TIME_FACTS or _ISO_DAY.match(v)}
+    known |= {"van": acceptance.van} if acceptance.van else {}
+    asked = {
+        "van": f"Which van is {name} about?",
+        "reader": f"Which reader wrote {name}?",
+        "scanned_at": f"When was {name} recorded? Write it as 2026-03-02T07:40:00.",
+        "at_date": f"On which day was {name} recorded? Write it as 2026-03-02.",
+    }
+    return tuple(Question("fact", column, asked[column], ()) for column in sheet.lacking(known))
+
+
 def _report(name: str, sheet: Recognised, tally: _Tally) -> FileReport:
     return FileReport(
         file=name,
@@ -132,13 +149,13 @@ def _take_sheet(
     sheet: Recognised,
     name: str,
     conventions: Conventions,
-    van: str | None,
+    acceptance: Acceptance,
     tally: _Tally,
     show: Callable[[int], None],
 ) -> tuple[Question, ...]:
     """Take a sheet piece by piece; the first piece that raises questions ends it."""
     done = 0
-    for tables, piece in sheet.tables():
+    for tables, piece in sheet.tables(acceptance.facts):
         if len(piece.broken):
             broken = piece.broken.with_columns(pl.lit(None, pl.String).alias("column_name")).select(
                 REJECT_SCHEMA.keys()
@@ -148,7 +165,7 @@ def _take_sheet(
             tally.rejected += len(broken)
         questions: tuple[Question, ...] = ()
         for table in sorted(tables, key=lambda t: IN_ORDER.index(t) if t in IN_ORDER else len(IN_ORDER)):
-            made = normalise(table, _with_van(tables[table], table, van), conventions)
+            made = normalise(table, _with_van(tables[table], table, acceptance.van), conventions)
             questions += made.questions
             if not questions:
                 _store(store, made, name, table, tally)

@@ -13,13 +13,14 @@ class Question:
     Parameters
     ----------
     kind : str
-        `label` (which reading a label means) or `unit` (which unit a spelling means).
+        `label` (which reading a label means), `unit` (which unit a spelling means), `fact` (what only a person
+        knows about the file, such as its van), or a kind of `pipeline.propose` about a file without a layout.
     subject : str
-        The folded label, or `reading unit` for a spelling.
+        The folded label, `reading unit` for a spelling, the tidy column for a fact.
     asks : str
         The question in one sentence, with what would decide it.
     choices : tuple[str, ...]
-        The answers that can be used.
+        The answers that can be used; empty where any text is one.
     """
 
     kind: str
@@ -34,3 +35,4 @@ class Answers:
 
     labels: Mapping[str, str] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
+    facts: Mapping[str, str] = field(default_factory=dict)

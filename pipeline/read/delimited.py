@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,25 +24,37 @@ from pipeline.read.sheets import (
 
 BLOCK_BYTES = 16 * 2**20
 HEAD_BYTES = 2**20
+MOST_PREAMBLE_LINES = 400
 DELIMITERS = (",", ";", "\t")
 _BOMS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 
 
 @dataclass(frozen=True)
 class Dialect:
-    """How a text file is written; None for the delimiter means: the one that parts the header most."""
+    """How a text file is written; None for the delimiter means: the one that parts the header most.
+
+    `finds` says whether a line's cells are the header (it is then looked for in the first lines); `names` are
+    the columns of a file without one; `short_rows` lets rows end early, their last cells being empty.
+    """
 
     encoding: str = "utf-8"
     delimiter: str | None = None
     skip_rows: int = 0
     unit_row: bool = False
+    finds: Callable[[tuple[str, ...]], bool] | None = None
+    names: tuple[str, ...] = ()
+    short_rows: bool = False
 
 
 def _encoding(path: Path, stated: str) -> str:
     """The stated encoding, or what the file's byte order mark says."""
     with path.open("rb") as file:
-        start = file.read(4)
-    return next((name for mark, name in _BOMS if start.startswith(mark)), stated)
+        return marked_encoding(file.read(4)) or stated
+
+
+def marked_encoding(start: bytes) -> str | None:
+    """Return the encoding that a file's first bytes mark, or None."""
+    return next((name for mark, name in _BOMS if start.startswith(mark)), None)
 
 
 def _blocks(path: Path, encoding: str, size: int) -> Iterator[bytes]:
@@ -112,23 +124,73 @@ def open_delimited(path: Path, dialect: Dialect) -> Sheet:
             "This is not a text file", remedy="Give a CSV, XLSX, ODS, JSON lines or Parquet file."
         )
     _check_utf8(path, head if is_whole else head[: head.rfind(b"\n") + 1], 1, encoding)
-    preamble, start, line = _preamble(head, dialect.skip_rows)
+    skip = dialect.skip_rows if dialect.finds is None else _find_header(head, dialect)
+    preamble, start, line = _preamble(head, skip)
     end = _record_end(head, start, is_whole=is_whole)
     delimiter = dialect.delimiter or _guess_delimiter(head[start:end])
-    header = _cells(head[start:end], delimiter)
-    line, start = line + head.count(b"\n", start, end), end
+    header = dialect.names or _cells(head[start:end], delimiter)
+    if not dialect.names:
+        line, start = line + head.count(b"\n", start, end), end
     units = None
     if dialect.unit_row:
         end = _record_end(head, start, is_whole=is_whole)
         units = (_cells(head[start:end], delimiter) + ("",) * len(header))[: len(header)]
         line, start = line + head.count(b"\n", start, end), end
+    header = _trailing(header, head, start, delimiter, is_whole=is_whole)
     if len(header) > MOST_COLUMNS:
         raise KinbayError(f"The header has {len(header)} cells", remedy=f"Keep to {MOST_COLUMNS} columns.")
 
     def pieces() -> Iterator[Piece]:
-        return _pieces(path, encoding, delimiter, len(header), start, line)
+        return _pieces(path, encoding, delimiter, len(header), start, line, fills=dialect.short_rows)
 
     return Sheet("", header, pieces, preamble, units)
+
+
+def _trailing(
+    header: tuple[str, ...], head: bytes, start: int, delimiter: str, *, is_whole: bool
+) -> tuple[str, ...]:
+    """Match the header to rows that end with a delimiter where it does not, or the other way round."""
+    if start >= len(head):
+        return header
+    try:
+        first = _cells(head[start : _record_end(head, start, is_whole=is_whole)], delimiter)
+    except KinbayError:
+        return header
+    if len(first) == len(header) + 1 and first[-1].strip() == "":
+        return (*header, "")
+    if len(first) == len(header) - 1 and header[-1].strip() == "" and first[-1].strip() != "":
+        return header[:-1]
+    return header
+
+
+def _find_header(head: bytes, dialect: Dialect) -> int:
+    """The lines above the first one whose cells are the header."""
+    delimiter = dialect.delimiter or ","
+    for number, line in enumerate(head.split(b"\n")[:MOST_PREAMBLE_LINES]):
+        if dialect.finds is not None and dialect.finds(_cells(line, delimiter)):
+            return number
+    raise KinbayError(
+        f"None of the first {MOST_PREAMBLE_LINES} lines holds the headers",
+        remedy="Check [match] in the layout.",
+    )
+
+
+def decode_whole(path: Path, stated: str) -> str:
+    """Return a whole text file with LF line ends.
+
+    Raises
+    ------
+    KinbayError
+        Where it is not text, or not in the stated encoding.
+    """
+    encoding = _encoding(path, stated)
+    data = b"".join(_blocks(path, encoding, HEAD_BYTES))
+    if b"\x00" in data:
+        raise KinbayError(
+            "This is not a text file", remedy="Give a text, CSV, XLSX, ODS, JSON or Parquet file."
+        )
+    _check_utf8(path, data, 1, encoding)
+    return data.decode("utf-8")
 
 
 def _check_utf8(path: Path, block: bytes, first_line: int, encoding: str) -> None:
@@ -178,7 +240,9 @@ def _guess_delimiter(record: bytes) -> str:
     return max(DELIMITERS, key=lambda d: len(_cells(record, d)))
 
 
-def _pieces(path: Path, encoding: str, delimiter: str, columns: int, skip: int, line: int) -> Iterator[Piece]:
+def _pieces(
+    path: Path, encoding: str, delimiter: str, columns: int, skip: int, line: int, *, fills: bool
+) -> Iterator[Piece]:
     """Read block by block; what a block leaves over begins the next one."""
     rest, blocks = b"", _blocks(path, encoding, BLOCK_BYTES)
     following: bytes | None = next(blocks, None)
@@ -188,7 +252,7 @@ def _pieces(path: Path, encoding: str, delimiter: str, columns: int, skip: int, 
         if skip:
             cut = min(skip, len(block))
             block, skip = block[cut:], skip - cut
-        framed = frame_records(block, delimiter, columns, line, is_last=following is None)
+        framed = frame_records(block, delimiter, columns, line, is_last=following is None, fills=fills)
         _check_utf8(path, block[: framed.used], line, encoding)
         yield Piece(*_frame(framed, delimiter, columns), read_bytes=framed.used)
         rest, line = block[framed.used :], line + framed.line_count

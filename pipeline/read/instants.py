@@ -5,9 +5,12 @@ A text that no format of the layout fits stays as it is, and is refused later if
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
 import polars as pl
 
 from pipeline.layouts.tables import tidy_tables
+from pipeline.read.layout_parts import SPECIAL_TIMES
 from pipeline.read.layouts import Layout
 
 ISO_FORMAT = "%Y-%m-%dT%H:%M:%S%.6f"
@@ -15,8 +18,19 @@ _SPREADSHEET_DAY = r"^1(?:899-12-3[01]|904-01-01)[T ]"
 _MIDNIGHT = r"[T ]00:00:00(?:\.0+)?$"
 
 
-def write_iso_times(wide: pl.DataFrame, layout: Layout) -> pl.DataFrame:
-    """Join dates and times of day, and rewrite times in the layout's formats to ISO 8601."""
+def write_iso_times(wide: pl.DataFrame, layout: Layout, is_day_fixed: bool = False) -> pl.DataFrame:
+    """Join dates and times of day, and rewrite times in the layout's formats to ISO 8601.
+
+    Parameters
+    ----------
+    wide : pl.DataFrame
+        Tidy columns as text.
+    layout : Layout
+        Knows the formats.
+    is_day_fixed : bool
+        Whether one day stands for the whole file: a clock that falls by more than half a day in the order of
+        the rows has then passed midnight.
+    """
     for name in ("at", "scanned_at"):
         day, clock = f"{name}_date", f"{name}_time"
         if day in wide.columns and clock in wide.columns:
@@ -24,14 +38,50 @@ def write_iso_times(wide: pl.DataFrame, layout: Layout) -> pl.DataFrame:
                 pl.col(day).str.strip_chars().str.replace(_MIDNIGHT, ""),
                 pl.col(clock).str.strip_chars().str.replace(_SPREADSHEET_DAY, ""),
             ]
-            wide = wide.with_columns(pl.concat_str(parts, separator=" ").alias(name))
+            both = pl.concat_str(parts, separator=" ")
+            half = pl.format("{} (no time of day)", parts[0])  # refused later: midnight would be a guess
+            wide = wide.with_columns(pl.coalesce(both, half, parts[1]).alias(name))
         elif day in wide.columns:
             wide = wide.with_columns(pl.col(day).alias(name))
     kinds = {c: k for t in layout.feeds for c, k in tidy_tables()[t].columns.items()}
     times = [c for c in wide.columns if kinds.get(c) in {"time", "date"}]
-    if not layout.time.formats or not times:
+    if layout.time.formats and times:
+        wide = wide.with_columns(
+            _iso(wide[c], layout.time.formats, is_date=kinds[c] == "date") for c in times
+        )
+    return _past_midnight(wide) if is_day_fixed and "at_time" in wide.columns else wide
+
+
+def _past_midnight(wide: pl.DataFrame) -> pl.DataFrame:
+    """Add a day to the instants below each fall of the clock by more than half a day."""
+    read = _moments(pl.col("at"))
+    frame = wide.select(read.alias("read"), filled=read.forward_fill())
+    days = frame.select(
+        (pl.col("filled").diff() < timedelta(hours=-12)).fill_null(value=False).cum_sum()
+    ).to_series()
+    if not days.max():
         return wide
-    return wide.with_columns(_iso(wide[c], layout.time.formats, is_date=kinds[c] == "date") for c in times)
+    moved = frame.select(
+        (pl.col("read") + pl.duration(days=pl.lit(days))).dt.strftime(ISO_FORMAT)
+    ).to_series()
+    return wide.with_columns(pl.when(days > 0).then(pl.coalesce(moved, "at")).otherwise("at").alias("at"))
+
+
+def _special(text: pl.Expr, form: str) -> pl.Expr:
+    """Seconds or milliseconds since 1970 in UTC, or days since 1899-12-30 as spreadsheets count them (local)."""
+    number = text.str.replace(",", ".", literal=True)
+    if form == "day_number":
+        days = pl.when(number.str.contains(r"^[2-6]\d{4}(?:\.\d+)?$")).then(
+            number.cast(pl.Float64, strict=False)
+        )
+        moment = pl.lit(datetime(1899, 12, 30)) + pl.duration(
+            milliseconds=(days * 86_400_000).round(0).cast(pl.Int64)
+        )
+        return moment.dt.strftime(ISO_FORMAT)
+    digits = r"^\d{9,10}(?:\.\d+)?$" if form == "epoch_s" else r"^\d{12,13}(?:\.\d+)?$"
+    count = pl.when(number.str.contains(digits)).then(number.cast(pl.Float64, strict=False))
+    micros = (count * (1e6 if form == "epoch_s" else 1e3)).round(0).cast(pl.Int64)
+    return pl.from_epoch(micros, time_unit="us").dt.strftime(ISO_FORMAT + "Z")
 
 
 def _iso(given: pl.Series, formats: tuple[str, ...], *, is_date: bool) -> pl.Series:
@@ -39,7 +89,9 @@ def _iso(given: pl.Series, formats: tuple[str, ...], *, is_date: bool) -> pl.Ser
     text = pl.col("key").str.strip_chars()
     found = []
     for form in formats:
-        if "%H" not in form and "%I" not in form:
+        if form in SPECIAL_TIMES:
+            found.append(_special(text, form))
+        elif "%H" not in form and "%I" not in form:
             found.append(text.str.to_date(form, strict=False).dt.strftime("%Y-%m-%d"))
         elif "%z" in form:
             aware = text.str.to_datetime(form, strict=False, time_unit="us", time_zone="UTC")
@@ -55,26 +107,61 @@ def _iso(given: pl.Series, formats: tuple[str, ...], *, is_date: bool) -> pl.Ser
     return joined["iso"].alias(given.name)
 
 
-def add_scan_time(wide: pl.DataFrame) -> pl.DataFrame:
-    """Give every row `at` and `scanned_at` where one of them can be had from the other."""
-    if "at_offset_s" in wide.columns and "at" not in wide.columns and "scanned_at" in wide.columns:
-        seconds = (
-            pl.col("at_offset_s")
+def _offset_seconds(wide: pl.DataFrame, decimal: str) -> pl.Expr | None:
+    """Seconds since the scan began: plain, in milliseconds, or as `mm:ss` and `hh:mm:ss`."""
+    if "at_offset_ms" in wide.columns:
+        return (
+            pl.col("at_offset_ms")
             .str.strip_chars()
-            .str.replace(",", ".", literal=True)
+            .str.replace(decimal, ".", literal=True)
             .cast(pl.Float64, strict=False)
+            / 1000
         )
-        local = pl.col("scanned_at").str.slice(0, 26).str.replace(" ", "T", literal=True)
-        begin = pl.coalesce(
-            local.str.to_datetime("%Y-%m-%dT%H:%M:%S%.f", strict=False, time_unit="us"),
-            local.str.slice(0, 19).str.to_datetime("%Y-%m-%dT%H:%M:%S", strict=False, time_unit="us"),
-            local.str.slice(0, 16).str.to_datetime("%Y-%m-%dT%H:%M", strict=False, time_unit="us"),
-        )
+    if "at_offset_s" not in wide.columns:
+        return None
+    text = pl.col("at_offset_s").str.strip_chars().str.replace(",", ".", literal=True)
+    parts = text.str.extract_groups(r"^(?:(?P<h>\d+):)?(?P<m>\d+):(?P<s>\d{1,2}(?:\.\d+)?)$")
+    clock = (
+        parts.struct.field("h").cast(pl.Float64).fill_null(0) * 3600
+        + parts.struct.field("m").cast(pl.Float64) * 60
+        + parts.struct.field("s").cast(pl.Float64)
+    )
+    return pl.coalesce(text.cast(pl.Float64, strict=False), clock)
+
+
+def add_scan_time(wide: pl.DataFrame, layout: Layout) -> pl.DataFrame:
+    """Give every row `at` and `scanned_at` where one of them can be had from the other."""
+    seconds = _offset_seconds(wide, layout.file.decimal)
+    if seconds is not None and "at" not in wide.columns and "scanned_at" in wide.columns:
+        begin = _moments(pl.col("scanned_at"))
         offset = pl.col("scanned_at").str.extract(r"\d:?\d\d(?:\.\d+)?([Zz]|[+-]\d{2}:?\d{2})$").fill_null("")
         moment = begin + pl.duration(microseconds=(seconds * 1e6).round(0).cast(pl.Int64))
-        wide = wide.with_columns(at=moment.dt.strftime(ISO_FORMAT) + offset)
+        given = pl.col("at_offset_ms" if "at_offset_ms" in wide.columns else "at_offset_s")
+        wide = wide.with_columns(at=pl.coalesce(moment.dt.strftime(ISO_FORMAT) + offset, given))
     if "at" in wide.columns and "scanned_at" not in wide.columns:
-        filled = pl.col("at").filter(pl.col("at").str.strip_chars() != "")
-        earliest = filled.min().over("scan_id") if "scan_id" in wide.columns else filled.min()
-        wide = wide.with_columns(scanned_at=earliest)
+        wide = wide.with_columns(scanned_at=_begins(wide, layout.time.scan_gap_min))
     return wide
+
+
+def _moments(text: pl.Expr) -> pl.Expr:
+    """ISO 8601 texts as naive times, offsets ignored; null for anything else."""
+    plain = text.str.slice(0, 26).str.replace(" ", "T", literal=True)
+    forms = ("%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M")
+    reads = [plain.str.to_datetime(f, strict=False, time_unit="us") for f in forms]
+    short = plain.str.slice(0, 19).str.to_datetime("%Y-%m-%dT%H:%M:%S", strict=False, time_unit="us")
+    return pl.coalesce(*reads, short)
+
+
+def _begins(wide: pl.DataFrame, gap_min: float) -> pl.Series:
+    """When each row's scan began: the first instant of its `scan_id`, else of its van's run without a long gap."""
+    by = [c for c in ("scan_id",) if c in wide.columns] or [c for c in ("van", "reader") if c in wide.columns]
+    frame = wide.select(*by, "at", moment=_moments(pl.col("at")), whole=pl.lit(0)).with_row_index("row")
+    by = [*by, "whole"]
+    ordered = frame.sort(*by, "moment", maintain_order=True, nulls_last=True)
+    if by == ["scan_id", "whole"]:
+        ordered = ordered.with_columns(run=pl.lit(0))
+    else:
+        is_new = (pl.col("moment").diff() > timedelta(minutes=gap_min)).fill_null(value=False)
+        ordered = ordered.with_columns(run=is_new.cast(pl.Int64).cum_sum().over(by))
+    first = pl.col("at").filter(pl.col("at").str.strip_chars() != "").first().over([*by, "run"])
+    return ordered.with_columns(begin=first).sort("row")["begin"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from functools import cache
 from importlib.resources import files
@@ -20,6 +21,16 @@ REMEDY = "Write one JSON object per line, in UTF-8."
 @cache
 def _query(name: str) -> str:
     return files("pipeline.read").joinpath(f"queries/{name}.sql").read_text(encoding="utf-8")
+
+
+def is_json_lines(path: Path) -> bool:
+    """Say whether the first line with text is a whole JSON object."""
+    with path.open("rb") as file:
+        head = file.read(2**20).lstrip(b"\xef\xbb\xbf \t\r\n").split(b"\n", 1)[0]
+    try:
+        return isinstance(json.loads(head), dict)
+    except (ValueError, RecursionError):
+        return False
 
 
 def open_json_lines(path: Path) -> Sheet:

@@ -2,136 +2,41 @@
 
 from __future__ import annotations
 
-import codecs
 import fnmatch
-import re
 import tomllib
 import types
 import typing
-import unicodedata
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any, Literal
-from zoneinfo import available_timezones
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from pipeline import vocabulary
 from pipeline.errors import KinbayError, nearest
 from pipeline.layouts.tables import tidy_tables
+from pipeline.read.headers import Places, fold_header, place_columns
+from pipeline.read.layout_parts import (
+    Codes,
+    Extract,
+    File,
+    FreezeFrame,
+    Line,
+    Long,
+    Match,
+    Only,
+    Part,
+    Skip,
+    Time,
+    Wide,
+    group_names,
+)
 
-PSEUDO_COLUMNS = ("at_date", "at_time", "at_offset_s", "scanned_at_date", "scanned_at_time")
-
-
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Match(_Part):
-    """How a file of this kind is recognised; all that is given must hold."""
-
-    headers: tuple[str, ...] = Field(min_length=1)
-    file_name: str | None = None
-    text: str | None = None
-
-
-class File(_Part):
-    """How the file is written."""
-
-    format: Literal["csv", "xlsx", "ods", "json_lines", "parquet"] | None = None
-    encoding: str = "utf-8"
-    delimiter: str = Field(default=",", pattern=r"^[\x09\x20-\x21\x23-\x7e]$")
-    decimal: Literal[".", ","] = "."
-    thousands: Literal["", ".", ",", " ", "'"] = ""
-    skip_rows: int = Field(default=0, ge=0, le=1000)
-    unit_row: bool = False
-    sheet: str | None = None
-    missing: tuple[str, ...] = ()
-
-    @field_validator("encoding")
-    @classmethod
-    def _known_encoding(cls, value: str) -> str:
-        try:
-            return codecs.lookup(value).name
-        except LookupError:
-            raise ValueError("no such encoding; utf-8, cp1252, latin-1 and utf-16 are common") from None
-
-    @model_validator(mode="after")
-    def _marks_differ(self) -> File:
-        if self.decimal == self.thousands:
-            raise ValueError("decimal and thousands are the same mark")
-        return self
+PSEUDO_COLUMNS = ("at_date", "at_time", "at_offset_s", "at_offset_ms", "scanned_at_date", "scanned_at_time")
 
 
-class Time(_Part):
-    """How times are written."""
-
-    formats: tuple[str, ...] = ()
-    zone: str | None = None
-
-    @field_validator("zone")
-    @classmethod
-    def _known_zone(cls, value: str | None) -> str | None:
-        if value is not None and value not in available_timezones():
-            hint = nearest(value, available_timezones())
-            raise ValueError(f"no such time zone{f'; did you mean {hint}?' if hint else ''}")
-        return value
-
-    @field_validator("formats")
-    @classmethod
-    def _one_order(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        turned = {re.sub(r"%([dm])", lambda m: "%m" if m[1] == "d" else "%d", f) for f in value}
-        if turned & {f for f in value if "%d" in f and "%m" in f}:
-            raise ValueError("two formats differ only in the order of day and month: keep the right one")
-        return value
-
-
-class Wide(_Part):
-    """A column that holds one reading."""
-
-    column: str
-    parameter: str
-    unit: str | None = None
-    low: str | None = None
-    high: str | None = None
-    mark: str | None = None
-
-
-class FreezeFrame(_Part):
-    """A column that holds one reading beside a code."""
-
-    column: str
-    parameter: str
-    unit: str | None = None
-
-
-class Long(_Part):
-    """The columns of a file with one row per reading."""
-
-    parameter: str
-    value: str
-    unit: str | None = None
-    low: str | None = None
-    high: str | None = None
-    mark: str | None = None
-    labels: dict[str, str] = Field(default_factory=dict)
-
-
-class Codes(_Part):
-    """How codes stand in a cell."""
-
-    split: str | None = Field(default=None, min_length=1, max_length=5)
-
-
-class Only(_Part):
-    """Which rows of a mixed file belong to a table."""
-
-    column: str
-    words: tuple[str, ...] = Field(min_length=1)
-
-
-class Layout(_Part):
+class Layout(Part):
     """One kind of export, as described in pipeline/layouts/README.md."""
 
     name: str = Field(pattern=r"^[\w\-]{1,60}$")
@@ -143,10 +48,15 @@ class Layout(_Part):
     constants: dict[str, str] = Field(default_factory=dict)
     preamble: dict[str, str] = Field(default_factory=dict)
     file_name: dict[str, str] = Field(default_factory=dict)
+    folder: dict[str, str] = Field(default_factory=dict)
+    spellings: dict[str, tuple[str, ...]] = Field(default_factory=dict)
     columns: dict[str, str] = Field(default_factory=dict)
     wide: tuple[Wide, ...] = ()
     long: Long | None = None
     freeze_frame: tuple[FreezeFrame, ...] = ()
+    extract: tuple[Extract, ...] = ()
+    line: tuple[Line, ...] = ()
+    skip: tuple[Skip, ...] = ()
     codes: Codes = Codes()
     values: dict[str, dict[str, str]] = Field(default_factory=dict)
     only: dict[str, Only] = Field(default_factory=dict)
@@ -156,7 +66,17 @@ class Layout(_Part):
         for table in (*self.feeds, *self.only):
             _check_name(table, tidy_tables(), "tidy table")
         known = {c for t in self.feeds for c in tidy_tables()[t].columns} | set(PSEUDO_COLUMNS)
-        given = [*self.constants, *self.preamble, *self.file_name, *self.columns.values(), *self.values]
+        grouped = [name for one in self.line for name in _groups(one.pattern)]
+        given = [
+            *self.constants,
+            *self.preamble,
+            *self.file_name,
+            *self.folder,
+            *self.columns.values(),
+            *self.values,
+            *grouped,
+        ]
+        given += [g for one in self.extract for g in _groups(one.pattern) if g in known]
         for column in given:
             if not ("register" in self.feeds and column in self.columns.values()):
                 _check_name(column, known, "column of the tables it feeds")
@@ -169,9 +89,18 @@ class Layout(_Part):
             raise ValueError(f"two columns are read as {twice[0]}")
         if self.wide and self.long:
             raise ValueError("a layout is wide or long, not both")
+        if bool(self.line) != (self.file.format == "text"):
+            raise ValueError('[[line]] and [file] format = "text" belong together')
         if "readings" in self.feeds and not (self.wide or self.long or {"parameter", "value"} <= set(given)):
             raise ValueError("a layout that feeds readings needs [[wide]] or [long]")
         return self
+
+
+def _groups(pattern: str) -> list[str]:
+    try:
+        return group_names(pattern)
+    except ValueError:
+        return []
 
 
 def _check_name(name: str, known: typing.Iterable[str], what: str) -> None:
@@ -179,16 +108,6 @@ def _check_name(name: str, known: typing.Iterable[str], what: str) -> None:
     if name not in names:
         hint = nearest(name, names)
         raise ValueError(f"{name!r} is no {what}{f'; did you mean {hint}?' if hint else ''}")
-
-
-def fold_header(text: str) -> str:
-    """Fold a header cell: case, accents and spacing ignored, signs and digits kept.
-
-    >>> fold_header("Kühlmittel [°C]") == fold_header("kuhlmittel[°c]")
-    True
-    """
-    plain = unicodedata.normalize("NFKD", text.replace("\ufeff", "").casefold())
-    return re.sub(r"\s+", "", "".join(c for c in plain if not unicodedata.combining(c)))
 
 
 def read_layouts(folder: Path) -> dict[str, Layout]:
@@ -262,10 +181,14 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
     return next((m for a in typing.get_args(annotation) if (m := _model_in(a))), None)
 
 
+def places_in(layout: Layout, header: tuple[str, ...]) -> Places:
+    """Return where the columns of a file of this kind stand."""
+    return place_columns(header, layout.spellings, parts_units=layout.file.units_in_headers)
+
+
 def fits(layout: Layout, header: tuple[str, ...], file_name: str, head: str) -> bool:
     """Say whether a file with this header, name and first characters is of the layout's kind."""
-    present = {fold_header(c) for c in header}
-    if not all(fold_header(h) in present for h in layout.match.headers):
+    if missing_headers(layout, header):
         return False
     pattern = layout.match.file_name
     if pattern is not None and not fnmatch.fnmatch(file_name.casefold(), pattern.casefold()):
@@ -275,5 +198,8 @@ def fits(layout: Layout, header: tuple[str, ...], file_name: str, head: str) -> 
 
 def missing_headers(layout: Layout, header: tuple[str, ...]) -> list[str]:
     """Return the header cells that the layout asks for and the file lacks."""
-    present = {fold_header(c) for c in header}
+    if layout.file.format == "text":
+        return []
+    present = {n.split("#")[0] for n in places_in(layout, header).by_name}
+    present |= {fold_header(c) for c in header}
     return [h for h in layout.match.headers if fold_header(h) not in present]

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import fnmatch
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import KinbayError, nearest
-from pipeline.read.delimited import Dialect, open_delimited
-from pipeline.read.json_lines import open_json_lines
+from pipeline.read.delimited import Dialect, marked_encoding, open_delimited
+from pipeline.read.json_document import open_json
+from pipeline.read.json_lines import is_json_lines, open_json_lines
 from pipeline.read.layouts import Layout, fits, missing_headers
+from pipeline.read.lines import open_text
 from pipeline.read.parquet import open_parquet
 from pipeline.read.reshape import Reshaper
 from pipeline.read.sheets import Piece, Sheet
@@ -43,19 +46,46 @@ class Recognised:
     layout: Layout | None
     file_name: str
     notes: tuple[str, ...] = ()
+    folder: str = ""
 
     @property
     def table(self) -> str:
         """The tidy table, or those that the layout feeds, joined by `+`."""
         return self.tidy.table.name if self.tidy else "+".join(self.layout.feeds if self.layout else ())
 
-    def tables(self) -> Iterator[tuple[dict[str, pl.DataFrame], Piece]]:
-        """Give the rows piece by piece as tidy text tables by name, beside the piece they came from."""
+    def tables(
+        self, facts: Mapping[str, str] | None = None
+    ) -> Iterator[tuple[dict[str, pl.DataFrame], Piece]]:
+        """Give the rows piece by piece as tidy text tables by name, beside the piece they came from.
+
+        `facts` are tidy columns that a person told about this file, such as its van.
+        """
         if self.tidy is not None:
             for piece in self.sheet.pieces():
                 yield {self.tidy.table.name: rename_to_tidy(piece.frame, self.tidy)}, piece
         elif self.layout is not None:
-            yield from Reshaper(self.layout, self.sheet, self.file_name).tables()
+            yield from Reshaper(self.layout, self.sheet, self.file_name, self.folder, facts).tables()
+
+    def lacking(self, facts: Mapping[str, str]) -> tuple[str, ...]:
+        """Return the tidy columns that only a person can tell about this file: `van`, `reader`, a time, a day."""
+        if self.layout is None:
+            return ()
+        reshaper = Reshaper(self.layout, self.sheet, self.file_name, self.folder, facts)
+        return lacking(self.layout.feeds, reshaper.targets())
+
+
+def lacking(feeds: Sequence[str], targets: set[str]) -> tuple[str, ...]:
+    """Return what a file that fills `targets` still needs so that its rows belong to a van, reader and time."""
+    of_scans = {"scans", "readings", "codes", "freeze_frames"} & set(feeds)
+    needs: list[str] = []
+    if of_scans and ("scan_id" not in targets or "scans" in feeds):
+        needs = [c for c in ("van", "reader") if c not in targets]
+        times = {"scanned_at", "scanned_at_date", "at", "at_date"} & targets
+        if not times:
+            needs.append("at_date" if "at_time" in targets else "scanned_at")
+    elif {"work", "notes", "exposures"} & set(feeds) and "van" not in targets:
+        needs = ["van"]
+    return tuple(needs)
 
 
 def recognise(
@@ -133,20 +163,48 @@ def named_layout(layouts: dict[str, Layout], name: str) -> Layout:
 
 def open_sheets(source: Source, layout: Layout | None) -> list[Sheet]:
     """Open a file as its layout says, or as a tidy file where there is none."""
-    kind = (layout.file.format if layout else None) or source.format
-    skip = layout.file.skip_rows if layout else 0
-    unit_row = layout.file.unit_row if layout else False
+    if layout is None:
+        return _open_tidy(source)
+    file = layout.file
+    kind = file.format or source.format
+    finds = _header_finder(layout) if file.find_header else None
     if kind in {"xlsx", "ods"}:
-        only = layout.file.sheet if layout else None
-        sheets = open_workbook(source.path, source.name, skip_rows=skip, unit_row=unit_row, only=only)
-        return sheets[:1] if layout else sheets
+        return open_workbook(
+            source.path,
+            source.name,
+            skip_rows=file.skip_rows,
+            unit_row=file.unit_row,
+            only=file.sheet,
+            finds=finds,
+            names=file.names,
+        )
     if kind == "json_lines":
         return [open_json_lines(source.path)]
+    if kind == "json":
+        return [open_json(source.path, file.records, by_column=file.by_column)]
     if kind == "parquet":
         return [open_parquet(source.path, source.name)]
-    if layout is None:
-        return [open_delimited(source.path, Dialect())]
-    return [open_delimited(source.path, Dialect(layout.file.encoding, layout.file.delimiter, skip, unit_row))]
+    if kind == "text":
+        return [open_text(source.path, layout)]
+    dialect = Dialect(
+        file.encoding, file.delimiter, file.skip_rows, file.unit_row, finds, file.names, file.short_rows
+    )
+    return [open_delimited(source.path, dialect)]
+
+
+def _open_tidy(source: Source) -> list[Sheet]:
+    if source.format in {"xlsx", "ods"}:
+        return open_workbook(source.path, source.name)
+    if source.format == "parquet":
+        return [open_parquet(source.path, source.name)]
+    if source.format == "json_lines":
+        is_document = source.suffix == ".json" and not is_json_lines(source.path)
+        return [open_json(source.path) if is_document else open_json_lines(source.path)]
+    return [open_delimited(source.path, Dialect())]
+
+
+def _header_finder(layout: Layout) -> Callable[[tuple[str, ...]], bool]:
+    return lambda cells: not missing_headers(layout, cells)
 
 
 def _by_layouts(source: Source, layouts: list[Layout], *, is_forced: bool) -> list[Recognised]:
@@ -154,34 +212,59 @@ def _by_layouts(source: Source, layouts: list[Layout], *, is_forced: bool) -> li
     name = Path(source.name).name
     found: list[tuple[int, Layout, Sheet]] = []
     for layout in layouts:
+        if not is_forced and not _may_fit(source, layout, name):
+            continue
         try:
             sheets = open_sheets(source, layout)
         except KinbayError:
             if is_forced:
                 raise
             continue
-        for sheet in sheets:
-            if fits(layout, sheet.header, name, _head(source, layout, sheet)):
-                found.append((len(layout.match.headers), layout, sheet))
-            elif is_forced:
-                lacking = missing_headers(layout, sheet.header) or ["the file name or text it asks for"]
-                raise KinbayError(
-                    f"The file does not fit the layout {layout.name}",
-                    f"missing: {', '.join(lacking)}",
-                    "Choose another layout, or correct [match].",
-                )
-    best = max((count for count, _, _ in found), default=0)
-    winners = [(layout, sheet) for count, layout, sheet in found if count == best]
-    if len(winners) > 1:
-        names = ", ".join(layout.name for layout, _ in winners)
-        raise KinbayError(f"Several layouts fit: {names}", remedy="Say which with --layout NAME.")
-    return [_with_notes(layout, sheet, name) for layout, sheet in winners]
+        fitting = [s for s in sheets if fits(layout, s.header, name, _head(source, layout, s))]
+        if is_forced and not fitting:
+            lacking = missing_headers(layout, sheets[0].header) if sheets else []
+            raise KinbayError(
+                f"The file does not fit the layout {layout.name}",
+                f"missing: {', '.join(lacking or ['the file name or text it asks for'])}",
+                "Choose another layout, or correct [match].",
+            )
+        found += [(len(layout.match.headers), layout, sheet) for sheet in fitting]
+    return _winners(found, name, source.folder)
 
 
-def _with_notes(layout: Layout, sheet: Sheet, name: str) -> Recognised:
-    absent = Reshaper(layout, sheet, name).absent()
+def _winners(found: Sequence[tuple[int, Layout, Sheet]], name: str, folder: str) -> list[Recognised]:
+    """The layout with most headers for every sheet.
+
+    Raises
+    ------
+    KinbayError
+        Where several layouts fit a sheet equally well.
+    """
+    chosen: list[Recognised] = []
+    for sheet_name in dict.fromkeys(sheet.name for _, _, sheet in found):
+        here = [f for f in found if f[2].name == sheet_name]
+        best = max(count for count, _, _ in here)
+        winners = [(layout, sheet) for count, layout, sheet in here if count == best]
+        if len(winners) > 1:
+            names = ", ".join(layout.name for layout, _ in winners)
+            raise KinbayError(f"Several layouts fit: {names}", remedy="Say which with --layout NAME.")
+        chosen.append(_with_notes(*winners[0], name, folder))
+    return chosen
+
+
+def _may_fit(source: Source, layout: Layout, name: str) -> bool:
+    """Whether a file's name and first characters allow a text layout, before all of it is read."""
+    if layout.file.format != "text":
+        return True
+    pattern = layout.match.file_name
+    is_named = pattern is None or fnmatch.fnmatch(name.casefold(), pattern.casefold())
+    return is_named and (layout.match.text is None or layout.match.text in _text_head(source, layout))
+
+
+def _with_notes(layout: Layout, sheet: Sheet, name: str, folder: str) -> Recognised:
+    absent = Reshaper(layout, sheet, name, folder).absent()
     notes = (f"columns of the layout that the file lacks: {', '.join(absent)}",) if absent else ()
-    return Recognised(sheet, None, layout, name, notes)
+    return Recognised(sheet, None, layout, name, (*notes, *sheet.notes), folder)
 
 
 def _head(source: Source, layout: Layout, sheet: Sheet) -> str:
@@ -189,8 +272,13 @@ def _head(source: Source, layout: Layout, sheet: Sheet) -> str:
         return ""
     if source.format in {"xlsx", "ods", "parquet"}:
         return "\n".join([*sheet.preamble, "\t".join(sheet.header)])[:HEAD_CHARACTERS]
+    return _text_head(source, layout)
+
+
+def _text_head(source: Source, layout: Layout) -> str:
     with source.path.open("rb") as file:
-        return file.read(HEAD_CHARACTERS * 4).decode(layout.file.encoding, errors="replace")[:HEAD_CHARACTERS]
+        start = file.read(HEAD_CHARACTERS * 4)
+    return start.decode(marked_encoding(start) or layout.file.encoding, errors="replace")[:HEAD_CHARACTERS]
 
 
 def _unknown(sheets: list[Sheet]) -> KinbayError:

@@ -57,7 +57,9 @@ class Framed:
     longest: int
 
 
-def frame_records(block: bytes, delimiter: str, columns: int, first_line: int, *, is_last: bool) -> Framed:
+def frame_records(
+    block: bytes, delimiter: str, columns: int, first_line: int, *, is_last: bool, fills: bool = False
+) -> Framed:
     """Find the whole records of a block.
 
     Parameters
@@ -72,6 +74,8 @@ def frame_records(block: bytes, delimiter: str, columns: int, first_line: int, *
         Line number of the block's first line.
     is_last : bool
         Whether the file ends with this block.
+    fills : bool
+        Whether records with fewer cells are kept, their last cells being empty.
     """
     if is_last and block and not block.endswith(b"\n"):
         block += b"\n"
@@ -91,14 +95,26 @@ def frame_records(block: bytes, delimiter: str, columns: int, first_line: int, *
     lines = first_line + np.searchsorted(line_ends, starts)
     is_dropped = _within(starts, dropped)
     is_blank = _blank(block, starts, ends, cells, columns)
-    is_good = (cells == columns) & ~is_dropped & ~is_blank
+    is_short = (cells < columns) & ~is_dropped & ~is_blank if fills else np.zeros(len(cells), dtype=bool)
+    is_good = ((cells == columns) | is_short) & ~is_dropped & ~is_blank
     broken = _broken(block, starts, ends, cells, columns, lines, ~is_good & ~is_blank & ~is_dropped)
     broken += _dropped(block, dropped, line_ends, first_line)
     line_count = int(np.searchsorted(line_ends, used))
     longest = int((ends - starts)[is_good].max(initial=0))
     clean = block[:used] if is_good.all() else _joined(block, starts, ends, is_good)
+    if is_short.any():
+        clean = _filled(block, starts[is_good], ends[is_good], (columns - cells)[is_good], delimiter)
     ordered = tuple(sorted(broken, key=lambda b: b.line))
     return Framed(clean, lines[is_good].astype(np.int64), ordered, used, line_count, longest)
+
+
+def _filled(block: bytes, starts: Positions, ends: Positions, lacking: Positions, delimiter: str) -> bytes:
+    """The good records, each with the delimiters it lacks at its end."""
+    mark = delimiter.encode()
+    return b"".join(
+        block[first:last] + mark * max(0, int(short)) + b"\n"
+        for first, last, short in zip(starts, ends, lacking, strict=True)
+    )
 
 
 def _blank(

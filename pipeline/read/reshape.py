@@ -13,8 +13,12 @@ import polars as pl
 from pipeline import vocabulary
 from pipeline.errors import KinbayError
 from pipeline.layouts.tables import tidy_tables
+from pipeline.read.headers import Places, fold_header
 from pipeline.read.instants import add_scan_time, write_iso_times
-from pipeline.read.layouts import Layout, Long, Only, Wide, fold_header
+from pipeline.read.layout_parts import FreezeFrame, Long, Only, Wide, group_names
+from pipeline.read.layouts import PSEUDO_COLUMNS, Layout, places_in
+from pipeline.read.lines import TABLE_COLUMN
+from pipeline.read.packed import decode_bytes, part_glued, pid_labels, skip_rows, unpack
 from pipeline.read.sheets import Piece, Sheet
 
 
@@ -29,18 +33,31 @@ class Reshaper:
         The sheet, its header as the file has it.
     file_name : str
         The file's name without folders.
+    folder : str
+        The folder the file came from.
+    facts : mapping, optional
+        Tidy columns that a person told about this file, such as its van.
     """
 
-    def __init__(self, layout: Layout, sheet: Sheet, file_name: str) -> None:
+    def __init__(
+        self,
+        layout: Layout,
+        sheet: Sheet,
+        file_name: str,
+        folder: str = "",
+        facts: Mapping[str, str] | None = None,
+    ) -> None:
         self.layout = layout
         self.sheet = sheet
-        self._places: dict[str, str] = {}
-        for i, cell in enumerate(sheet.header):
-            self._places.setdefault(fold_header(cell), str(i))
+        self._places = places_in(layout, sheet.header)
         self._fixed = dict(layout.constants)
         self._fixed |= _captured(layout.preamble, "\n".join(sheet.preamble))
         self._fixed |= _captured(layout.file_name, file_name)
-        self._units = dict(zip((str(i) for i in range(len(sheet.header))), sheet.units or (), strict=False))
+        self._fixed |= _captured(layout.folder, folder)
+        self._fixed |= facts or {}
+        row = dict(zip((str(i) for i in range(len(sheet.header))), sheet.units or (), strict=False))
+        self._units = {k: v for k, v in self._places.units.items() if v} | {k: v for k, v in row.items() if v}
+        self._check_twice()
         self._check_units()
 
     def absent(self) -> list[str]:
@@ -50,12 +67,52 @@ class Reshaper:
             *(w.column for w in self.layout.wide),
             *(f.column for f in self.layout.freeze_frame),
         ]
-        return [c for c in named if fold_header(c) not in self._places]
+        grouped = {fold_header(g) for e in self.layout.extract for g in group_names(e.pattern)}
+        return [c for c in named if self._places.get(c) is None and fold_header(c) not in grouped]
+
+    def targets(self) -> set[str]:
+        """Return the tidy columns that the file and what is known about it can fill."""
+        grouped = {g for e in self.layout.extract for g in group_names(e.pattern)}
+        if self.layout.line:
+            grouped |= set(self.sheet.header)
+        present = {t for c, t in self.layout.columns.items() if self._places.get(c) or c in grouped}
+        return present | set(self._fixed) | grouped
+
+    def _check_twice(self) -> None:
+        """A name that stands twice in the file says nothing until it is told which of the two is meant."""
+        for name in self._named():
+            if fold_header(name) in self._places.twice:
+                raise KinbayError(
+                    f"The column {name!r} stands more than once in the file",
+                    remedy=f"Say which is meant in the layout: {name}#1, {name}#2.",
+                )
+
+    def _named(self) -> list[str]:
+        """Every column that the layout names."""
+        layout = self.layout
+        long = [layout.long.parameter, layout.long.value, layout.long.unit] if layout.long else []
+        wide: list[Wide | Long] = [*layout.wide, *([layout.long] if layout.long else [])]
+        limits = [c for w in wide for c in (w.low, w.high, w.mark)]
+        named = [
+            *layout.columns,
+            *(w.column for w in layout.wide),
+            *(f.column for f in layout.freeze_frame),
+            *(e.column for e in layout.extract),
+            *long,
+            *limits,
+        ]
+        return [c for c in named if c is not None]
 
     def _check_units(self) -> None:
         """A unit row that contradicts the layout means another export than the one described."""
         for column in self.layout.wide:
-            shown = self._units.get(self._places.get(fold_header(column.column), ""), "")
+            place = self._places.get(column.column) or ""
+            shown = self._units.get(place, "")
+            if not column.unit and not shown and self._places.units.get(place) == "":
+                raise KinbayError(
+                    f"The file leaves the unit of {column.column!r} empty",
+                    remedy="Write the unit into the layout: unit = ... under its [[wide]].",
+                )
             if column.unit and shown and vocabulary.fold_unit(shown) != vocabulary.fold_unit(column.unit):
                 raise KinbayError(
                     f"The file gives {column.column!r} in {shown!r}, the layout in {column.unit!r}",
@@ -68,21 +125,27 @@ class Reshaper:
         if self._needs_whole():
             pieces = _one_piece(pieces)
         for piece in pieces:
-            yield self._reshape(piece.frame), piece
+            rows = skip_rows(piece.frame, self._places, self.layout.skip)
+            frame, places, missed = unpack(rows, self._places, self.layout.extract)
+            whole = Piece(piece.frame, pl.concat([piece.broken, missed]), piece.read_bytes)
+            yield self._reshape(frame, places), whole
 
     def _needs_whole(self) -> bool:
         """Without a scan's own time its earliest instant stands for it, which may lie in any piece."""
         targets = {*self.layout.columns.values(), *self._fixed}
+        if "at_date" in self._fixed:
+            return True
         scan_tables = {"scans", "readings", "codes", "freeze_frames"} & set(self.layout.feeds)
         return bool(scan_tables) and not {"scanned_at", "scanned_at_date"} & targets
 
     def _cell(self, frame: pl.DataFrame, column: str | None) -> pl.Series | None:
-        place = self._places.get(fold_header(column)) if column else None
+        place = self._in_use.get(column) if column else None
         return None if place is None else frame[place]
 
-    def _reshape(self, frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    def _reshape(self, frame: pl.DataFrame, places: Places) -> dict[str, pl.DataFrame]:
+        self._in_use = places
         base = {"line": frame["line"]}
-        for column, tidy in self.layout.columns.items():
+        for column, tidy in (*self._grouped(), *self.layout.columns.items()):
             cell = self._cell(frame, column)
             if cell is not None:
                 base[tidy] = cell
@@ -90,13 +153,24 @@ class Reshaper:
             given = base.get(tidy)
             base[tidy] = _repeat(text, len(frame)) if given is None else given.fill_null(text)
         wide = pl.DataFrame([s.alias(n) for n, s in base.items()])
-        wide = _map_values(add_scan_time(write_iso_times(wide, self.layout)), self.layout.values)
+        wide = add_scan_time(write_iso_times(wide, self.layout, "at_date" in self._fixed), self.layout)
+        wide = _map_values(wide, self.layout.values)
         made = {}
         for table in self.layout.feeds:
             rows = self._rows(table, wide, frame)
             only = self.layout.only.get(table)
             made[table] = rows if only is None else self._only(rows, frame, only)
+            if self.layout.line and table != "scans":
+                made[table] = self._only(rows, frame, Only(column=TABLE_COLUMN, words=(table,)))
         return made
+
+    def _grouped(self) -> list[tuple[str, str]]:
+        """Named groups that are called like tidy columns fill them without further ado."""
+        known = {c for t in self.layout.feeds for c in tidy_tables()[t].columns} | set(PSEUDO_COLUMNS)
+        names = [g for e in self.layout.extract for g in group_names(e.pattern)]
+        if self.layout.line:
+            names += self.sheet.header
+        return [(n, n) for n in dict.fromkeys(names) if n in known]
 
     def _only(self, rows: pl.DataFrame, frame: pl.DataFrame, only: Only) -> pl.DataFrame:
         kind = self._cell(frame, only.column)
@@ -136,15 +210,23 @@ class Reshaper:
             value = self._cell(frame, one.column)
             if value is None:
                 continue
+            value, unit = self._parted(one, value)
             cells = {"value": value} | self._limits(one, frame)
-            unit = one.unit or self._units.get(self._places[fold_header(one.column)], "")
             rows = base.with_columns(
                 pl.lit(one.parameter).alias("parameter"),
-                pl.lit(unit).alias("unit"),
+                unit.alias("unit"),
                 *(s.alias(n) for n, s in cells.items()),
             )
             parts.append(rows.filter(pl.col("value").str.strip_chars() != ""))
         return pl.concat(parts, how="diagonal") if parts else base.clear()
+
+    def _parted(self, one: Wide | FreezeFrame, value: pl.Series) -> tuple[pl.Series, pl.Series]:
+        """The value and its unit: glued to it, else the layout's, else that of the header or the unit row."""
+        stated = one.unit or self._units.get(self._in_use.get(one.column) or "", "")
+        if not self.layout.file.units_in_cells:
+            return value, _repeat(stated, len(value))
+        bare, unit = part_glued(value)
+        return bare, unit.fill_null(stated)
 
     def _limits(self, one: Wide | Long, frame: pl.DataFrame) -> dict[str, pl.Series]:
         columns = {"low": one.low, "high": one.high, "mark": one.mark}
@@ -159,11 +241,15 @@ class Reshaper:
             )
         own = {fold_header(k): v for k, v in long.labels.items()}
         turned = {w: own.get(fold_header(w), w) for w in label.drop_nulls().unique().to_list()}
-        cells = {
-            "parameter": label.replace_strict(turned, default=None, return_dtype=pl.String),
-            "value": value,
-        }
+        label = label.replace_strict(turned, default=None, return_dtype=pl.String)
+        label = pid_labels(label) if long.pids else label
+        if long.bytes:
+            value = decode_bytes(label, value)
+        cells = {"parameter": label, "value": value}
         unit = self._cell(frame, long.unit)
+        if self.layout.file.units_in_cells:
+            cells["value"], glued = part_glued(value)
+            unit = glued if unit is None else pl.select(pl.coalesce(glued, unit)).to_series()
         if unit is not None:
             cells["unit"] = unit
         rows = self._reading_base(wide).with_columns(
@@ -178,9 +264,9 @@ class Reshaper:
         for one in self.layout.freeze_frame:
             value = self._cell(frame, one.column)
             if value is not None:
-                unit = one.unit or self._units.get(self._places[fold_header(one.column)], "")
+                value, unit = self._parted(one, value)
                 rows = rows.with_columns(
-                    value.alias(f"ff_{one.parameter}"), pl.lit(unit).alias(f"ff_unit_{one.parameter}")
+                    value.alias(f"ff_{one.parameter}"), unit.alias(f"ff_unit_{one.parameter}")
                 )
         if "code" not in rows.columns:
             return rows.clear()

@@ -49,6 +49,8 @@ class Sheet:
         Text of the lines above the header.
     units : tuple[str, ...] or None
         The row of units below the header, where the layout says there is one.
+    notes : tuple[str, ...]
+        What was passed over on the way.
     """
 
     name: str
@@ -56,6 +58,7 @@ class Sheet:
     pieces: Callable[[], Iterator[Piece]]
     preamble: tuple[str, ...] = ()
     units: tuple[str, ...] | None = None
+    notes: tuple[str, ...] = ()
 
 
 def no_broken() -> pl.DataFrame:

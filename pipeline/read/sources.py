@@ -44,11 +44,14 @@ class Source:
         What reports call it; for a member of a zip, `bundle.zip/member.csv`.
     dropped : Path
         The file a person dropped: the zip itself for its members.
+    folder : str
+        The last folders it came from, joined by `/`, for layouts that find a van's name there.
     """
 
     path: Path
     name: str
     dropped: Path
+    folder: str = ""
 
     @property
     def suffix(self) -> str:
@@ -98,6 +101,12 @@ def find_sources(paths: Sequence[Path], scratch: Path, inbox: Path) -> Iterator[
             yield from _open(path, path.name, scratch / str(number))
 
 
+def _folder_of(path: Path, member: str) -> str:
+    """The last three folders of a file, the zip's own name among them for a member."""
+    inner = (path.stem, *member.split("/")[:-1]) if member else ()
+    return "/".join((*path.resolve().parent.parts[1:], *inner)[-3:])
+
+
 def _refuse_link(path: Path, name: str) -> Refusal:
     return Refusal(name, path, KinbayError("A link is not followed", name, "Copy the file itself here."))
 
@@ -119,7 +128,7 @@ def _open(path: Path, name: str, scratch: Path) -> Iterator[Source | Refusal]:
     if not stat.S_ISREG(path.stat().st_mode):
         yield Refusal(name, path, KinbayError("This is not a plain file", name, "Copy the data into a file."))
     elif path.suffix.lower() != ".zip":
-        yield Source(path, name, path)
+        yield Source(path, name, path, _folder_of(path, ""))
     else:
         try:
             yield from list(_unpack(path, name, scratch))
@@ -143,7 +152,7 @@ def _unpack(path: Path, name: str, scratch: Path) -> Iterator[Source]:
                 continue
             target = scratch / f"{number}{Path(shown).suffix[:10]}"
             left -= _copy_entry(archive, entry, target, left, name)
-            yield Source(target, f"{name}/{entry.filename}", path)
+            yield Source(target, f"{name}/{entry.filename}", path, _folder_of(path, entry.filename))
 
 
 def check_archive(archive: zipfile.ZipFile, name: str) -> None:

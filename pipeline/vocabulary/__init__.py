@@ -5,6 +5,7 @@ tables, loaded into the warehouse so that labels and units travel with the data.
 """
 
 from pipeline.vocabulary.names import fold, fold_unit
+from pipeline.vocabulary.pids import by_pid, decode_pid_bytes
 from pipeline.vocabulary.records import (
     Caution,
     Parameter,
@@ -20,7 +21,9 @@ __all__ = [
     "Caution",
     "Parameter",
     "State",
+    "by_pid",
     "cautions",
+    "decode_pid_bytes",
     "fold",
     "fold_unit",
     "parameter",

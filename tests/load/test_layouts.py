@@ -13,6 +13,7 @@ import pytest
 import pipeline.layouts
 from pipeline import ingest
 from pipeline.errors import KinbayError
+from pipeline.read.layout_parts import Extract, File, Line, Long, Time
 from pipeline.read.layouts import Layout, read_layouts
 from pipeline.settings import Home
 from tests.load.conftest import Rows
@@ -241,11 +242,13 @@ def test_an_expression_that_cannot_be_used_is_named(home: Home, write: Write) ->
 
 
 def test_the_guides_own_example_is_a_usable_layout() -> None:
-    (text,) = re.findall(r"```toml\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    text, *others = re.findall(r"```toml\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
     wide = re.sub(r"(?ms)^\[long\].*?(?=^\[\[freeze_frame)", "", text)
     long = re.sub(r"(?ms)^\[\[wide\]\].*?(?=^\[long\])", "", text)
-    for part in (wide, long):
+    for part in (wide, long, *others):
         layout = Layout.model_validate(tomllib.loads(part))
-        assert layout.name == "depot_logger"
-    told = set(re.findall(r"(?m)^\[*(\w+)", text)) | set(re.findall(r"(?m)^(\w+) =", text))
-    assert set(Layout.model_fields) <= told
+        assert layout.name in {"depot_logger", "counter_report"}
+    whole = "\n".join([text, *others])
+    told = set(re.findall(r"(?m)^\[*(\w+)", whole)) | set(re.findall(r"(?m)^(?:# )?(\w+) =", whole))
+    assert set(Layout.model_fields) <= told | {"labels"}
+    assert {k for m in (File, Time, Line, Extract, Long) for k in m.model_fields} <= told | {"labels"}
