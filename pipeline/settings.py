@@ -98,6 +98,7 @@ class Settings(_Section):
     records: Records = Records()
     codes: Codes = Codes()
     parameters: dict[str, Thresholds] = Field(default_factory=dict)
+    modules: dict[str, str] = Field(default_factory=dict)
 
     @field_validator("time_zone")
     @classmethod

@@ -11,6 +11,7 @@ from pipeline.normalise.code_status import normalise_status
 from pipeline.normalise.codes import normalise_codes
 from pipeline.normalise.conventions import Conventions, Normalised
 from pipeline.normalise.faults import CELL_ONLY
+from pipeline.normalise.modules import same_modules, say_unknown
 from pipeline.normalise.readings import canonical, meanings_of, values_of
 from pipeline.normalise.scan_keys import ScanKeys, find_scan_keys
 from pipeline.normalise.words import normalise_words
@@ -30,7 +31,7 @@ def normalise_fault_codes(given: pl.DataFrame, conventions: Conventions) -> Norm
     """
     cells = Cells(given, conventions)
     keys = find_scan_keys(cells)
-    module, code_given = cells.name("module"), cells.name("code", required=True)
+    module_given, code_given = cells.name("module"), cells.name("code", required=True)
     code = normalise_codes(code_given)
     status, notes = normalise_status(cells.raw("status"), cells.faults)
     rows = pl.DataFrame(
@@ -38,7 +39,8 @@ def normalise_fault_codes(given: pl.DataFrame, conventions: Conventions) -> Norm
             "line": given["line"],
             "scan_id": keys.scan_id,
             "reader": keys.reader,
-            "module": module,
+            "module": same_modules(module_given),
+            "module_given": module_given,
             "code": code["code"],
             "code_given": code_given,
             "failure_type": code["failure_type"],
@@ -63,7 +65,7 @@ def normalise_fault_codes(given: pl.DataFrame, conventions: Conventions) -> Norm
         pl.concat([cells.faults.rejects(), *(f.rejects for f in frames)]).sort("line", maintain_order=True),
         int(cells.faults.lost.sum()),
         questions=tuple(q for f in frames for q in f.questions),
-        notes=(*cells.notes(), *notes, *_say_readings(code)),
+        notes=(*cells.notes(), *notes, *_say_readings(code), *say_unknown(module_given)),
     )
 
 
@@ -94,11 +96,11 @@ def _frames_beside(cells: Cells, codes: pl.DataFrame) -> list[Normalised]:
             continue
         label = column.removeprefix(FREEZE_FRAME)
         unit = given[FREEZE_FRAME_UNIT + label] if FREEZE_FRAME_UNIT + label in given.columns else pl.lit("")
-        rows = codes.select("line", "scan_id", "reader", "module", "code").with_columns(
+        rows = codes.select("line", "scan_id", "reader", "module_given", "code").with_columns(
             parameter=pl.lit(label), value=given[column], unit=unit
         )
         rows = cells.faults.keep(rows).filter(pl.col("value").str.strip_chars() != "")
-        found = _frames(Cells(rows, cells.conventions), _keys_of(rows), rows["module"], rows["code"])
+        found = _frames(Cells(rows, cells.conventions), _keys_of(rows), rows["module_given"], rows["code"])
         shown = pl.col("reason") + pl.lit(CELL_ONLY)
         parts.append(
             replace(found, rejects=found.rejects.with_columns(column_name=pl.lit(column), reason=shown))
@@ -133,7 +135,8 @@ def _frames(cells: Cells, keys: ScanKeys, module: pl.Series, code: pl.Series) ->
             "line": cells.given["line"],
             "scan_id": keys.scan_id,
             "reader": keys.reader,
-            "module": module,
+            "module": same_modules(module),
+            "module_given": module,
             "code": code,
             "parameter": meaning["parameter"],
             "value": value["value"],

@@ -6,6 +6,7 @@ import polars as pl
 
 from pipeline.normalise.cells import Cells
 from pipeline.normalise.conventions import Conventions, Normalised
+from pipeline.normalise.modules import same_modules, say_unknown
 from pipeline.normalise.scan_keys import make_scan_id
 from pipeline.normalise.text import clean_names
 
@@ -58,13 +59,13 @@ def normalise_scans(given: pl.DataFrame, conventions: Conventions) -> Normalised
             _modules(cells, rows, answered, is_answered=True),
             _modules(cells, rows, clean_names(cells.raw("modules_silent")), is_answered=False),
         ]
-    ).unique(["scan_id", "reader", "module", "answered"], keep="first", maintain_order=True)
+    ).unique(["scan_id", "reader", "module_given", "answered"], keep="first", maintain_order=True)
     return Normalised(
         {"scans": kept, "scan_modules": modules},
         "scans",
         cells.faults.rejects(),
         int(cells.faults.lost.sum()),
-        notes=cells.notes(),
+        notes=(*cells.notes(), *say_unknown(modules["module_given"])),
     )
 
 
@@ -74,4 +75,7 @@ def _modules(cells: Cells, rows: pl.DataFrame, listed: pl.Series, *, is_answered
     long = wide.explode("module", empty_as_null=True, keep_nulls=False).with_columns(
         pl.col("module").str.strip_chars()
     )
-    return long.filter(pl.col("module") != "").with_columns(answered=pl.lit(is_answered))
+    named = long.filter(pl.col("module") != "").rename({"module": "module_given"})
+    return named.with_columns(
+        same_modules(named["module_given"]).alias("module"), answered=pl.lit(is_answered)
+    )

@@ -8,6 +8,7 @@ import pyarrow as pa
 from pipeline import vocabulary
 from pipeline.errors import KinbayError, nearest
 from pipeline.settings import Settings
+from pipeline.vocabulary.modules import find_module
 
 
 def _own_thresholds(table: pa.Table, settings: Settings) -> pa.Table:
@@ -41,7 +42,16 @@ def all_tables(settings: Settings) -> dict[str, pa.Table]:
             "position": pa.array(range(1, len(settings.cohort_key) + 1), pa.int64()),
         }
     )
+    own = {name.strip().casefold(): _module(given) for name, given in settings.modules.items()}
+    made["own_modules"] = pa.table(
+        {"name_folded": pa.array(own.keys(), pa.string()), "module": pa.array(own.values(), pa.string())}
+    )
     return made
+
+
+def _module(given: str) -> str:
+    """The list's name for a module that `fleet.toml` names, or the fleet's own."""
+    return find_module(given) or given.strip()
 
 
 def write(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:

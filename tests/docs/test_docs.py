@@ -10,7 +10,7 @@ import pytest
 import typer.main
 
 from dashboard.cli import app
-from pipeline.vocabulary import document
+from pipeline.vocabulary import document, document_modules
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -19,6 +19,7 @@ PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rgl
 
 def test_the_readings_page_is_fresh() -> None:
     assert (ROOT / document.PAGE).read_text(encoding="utf-8") == document.page()
+    assert (ROOT / document_modules.PAGE).read_text(encoding="utf-8") == document_modules.page()
 
 
 def test_every_command_is_in_the_readme_and_the_other_way_round() -> None:

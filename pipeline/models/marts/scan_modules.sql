@@ -2,6 +2,7 @@
 -- grain: one row per scan x module
 -- key: scan_key, module
 -- kind: view
+-- column module_given: the module as the reader names it; the first by name where it gives several
 -- column answered: the module answered; a silent one says nothing about its codes
 with modules as (
     select * from stg_scan_modules
@@ -14,6 +15,7 @@ columns_kept as (
         scanned_at,
         reader,
         module,
+        module_given,
         answered
     from modules
 )

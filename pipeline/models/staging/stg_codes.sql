@@ -9,6 +9,10 @@ with codes as (
     select * from raw.codes
 ),
 
+own_modules as (
+    select * from vocab.own_modules
+),
+
 scans as (
     select * from stg_scans
 ),
@@ -20,7 +24,7 @@ joined as (
         scans.van,
         scans.scanned_at,
         scans.reader,
-        coalesce(codes.module, '') as module,
+        coalesce(own_modules.module, codes.module, '') as module,
         codes.code,
         coalesce(codes.failure_type, '') as failure_type,
         codes.structure,
@@ -47,6 +51,7 @@ joined as (
     inner join scans
         on codes.scan_id = scans.scan_id
         and (codes.reader = scans.reader or (codes.reader is null and scans.n_readers_of_id = 1))
+    left join own_modules on lower(codes.module) = own_modules.name_folded
     where codes.code is not null and not scans.is_contradicted
 ),
 

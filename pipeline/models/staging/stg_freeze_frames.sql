@@ -9,6 +9,10 @@ with frames as (
     select * from raw.freeze_frames
 ),
 
+own_modules as (
+    select * from vocab.own_modules
+),
+
 scans as (
     select * from stg_scans
 ),
@@ -19,7 +23,7 @@ joined as (
         scans.scan_key,
         scans.van,
         scans.scanned_at,
-        coalesce(frames.module, '') as module,
+        coalesce(own_modules.module, frames.module, '') as module,
         frames.code,
         frames.parameter,
         median(frames.value) as value
@@ -27,10 +31,11 @@ joined as (
     inner join scans
         on frames.scan_id = scans.scan_id
         and (frames.reader = scans.reader or (frames.reader is null and scans.n_readers_of_id = 1))
+    left join own_modules on lower(frames.module) = own_modules.name_folded
     where frames.quality = 'ok' and frames.value is not null and not scans.is_contradicted
     group by
         scans.scan_month, scans.scan_key, scans.van, scans.scanned_at,
-        coalesce(frames.module, ''), frames.code, frames.parameter
+        coalesce(own_modules.module, frames.module, ''), frames.code, frames.parameter
 )
 
 select * from joined

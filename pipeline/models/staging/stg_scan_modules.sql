@@ -9,6 +9,10 @@ with modules as (
     select * from raw.scan_modules
 ),
 
+own_modules as (
+    select * from vocab.own_modules
+),
+
 scans as (
     select * from stg_scans
 ),
@@ -20,15 +24,18 @@ joined as (
         scans.van,
         scans.scanned_at,
         scans.reader,
-        modules.module,
+        coalesce(own_modules.module, modules.module) as module,
+        min(coalesce(modules.module_given, modules.module)) as module_given,
         max(case when modules.answered then 1 else 0 end) = 1 as answered
     from modules
     inner join scans
         on modules.scan_id = scans.scan_id
         and (modules.reader = scans.reader or (modules.reader is null and scans.n_readers_of_id = 1))
+    left join own_modules on lower(modules.module) = own_modules.name_folded
     where modules.module is not null
     group by
-        scans.scan_month, scans.scan_key, scans.van, scans.scanned_at, scans.reader, modules.module
+        scans.scan_month, scans.scan_key, scans.van, scans.scanned_at, scans.reader,
+        coalesce(own_modules.module, modules.module)
 )
 
 select * from joined
