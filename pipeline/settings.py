@@ -40,6 +40,8 @@ class Evidence(_Section):
     min_scans: int = Field(default=2, ge=1)
     change_earlier_scans: int = Field(default=3, ge=2)
     change_recent_scans: int = Field(default=2, ge=2)
+    drift_scans: int = Field(default=8, ge=6)
+    drift_days: int = Field(default=180, ge=60)
     min_vans_per_level: int = Field(default=4, ge=3)
 
 

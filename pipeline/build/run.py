@@ -10,7 +10,7 @@ from functools import partial
 from importlib import resources
 from typing import Any
 
-from pipeline.build import code_associations, effects, exposures, findings, scores
+from pipeline.build import code_associations, drifts, effects, exposures, findings, reader_updates, scores
 from pipeline.errors import KinbayError
 from pipeline.settings import Home, Settings
 from pipeline.warehouse import checks, lock, models, publish, raw, runner, words
@@ -86,6 +86,10 @@ def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
             exposures.PARENTS, partial(exposures.write_exposures, settings=settings), said
         ),
         scores.SCORES: runner.Computed(scores.PARENTS, partial(scores.write_scores, settings=settings), said),
+        reader_updates.UPDATES: runner.Computed(
+            reader_updates.PARENTS, partial(reader_updates.write_updates, settings=settings), said
+        ),
+        drifts.DRIFTS: runner.Computed(drifts.PARENTS, partial(drifts.write_drifts, settings=settings), said),
         code_associations.ASSOCIATIONS: runner.Computed(
             code_associations.PARENTS, partial(code_associations.write_associations, settings=settings), said
         ),

@@ -16,6 +16,11 @@ from pipeline.findings.records import TIERS, Finding
 
 VAN_KINDS = ("van_level", "van_change", "van_drift")
 MERGED_KINDS = (*VAN_KINDS, "cohort_offset", "exposure_effect", "reader_bias")
+NEWS = (
+    "van_drift",
+    "van_change",
+    "van_level",
+)  # of equal tiers: what says since when, and what comes next, leads
 MOST_NAMED = 3  # other readings named in a claim
 
 
@@ -48,11 +53,11 @@ def _subject(finding: Finding) -> tuple[Any, ...] | None:
             finding.level, finding.against if kind != "van" else None)  # fmt: skip
 
 
-def _strength(finding: Finding) -> tuple[int, bool, bool, float, float, str]:
-    """Order in which findings of one subject lead: tier, news before standing, cause before consequence, q."""
+def _strength(finding: Finding) -> tuple[int, int, bool, float, float, str]:
+    """Order in which findings of one subject lead: tier, course before news before standing, cause before consequence, q."""
     return (
         TIERS.index(finding.tier),
-        finding.kind == "van_level",
+        NEWS.index(finding.kind) if finding.kind in NEWS else 0,
         finding.parameter in _follows(),
         1.0 if finding.q is None else finding.q,
         -abs(finding.score or 0.0),
@@ -87,6 +92,9 @@ def _said(finding: Finding) -> str:
     if finding.kind == "van_change":
         side = "risen" if finding.difference > 0 else "fallen"
         return f"{name} has {side} by {size} of late"
+    if finding.kind == "van_drift":
+        side = "climbed" if finding.difference > 0 else "fallen"
+        return f"{name} has {side} by {size} over time"
     return f"{name} is {size} {side}"
 
 
@@ -129,7 +137,8 @@ def merge(findings: Iterable[Finding]) -> list[Finding]:
 
     Level and recent change of one reading of a van are one matter where they point the same way, and so are
     readings that move together (`kinship.toml`); the same holds for the readings of a cohort, an exposure level
-    or a reader. Of equal tiers the change leads, since it is news, and the reading that drives the other. A code that a
+    or a reader. Of equal tiers the drift leads, since
+    it tells the whole course, then the change, since it is news, and the reading that drives the other. A code that a
     whole cohort is told to show is not told again of each of its vans.
     """
     known = list(findings)

@@ -75,6 +75,7 @@ class Finding:
         dropped = {
             "van_level": ("state", "cohort_id"),
             "van_change": ("state", "cohort_id"),
+            "van_drift": ("state", "cohort_id"),
             "cohort_offset": ("state",),
             "exposure_effect": ("state",),
             # a reader that met no other is one matter, whichever reading shows it most

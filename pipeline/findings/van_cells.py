@@ -1,4 +1,4 @@
-"""Findings of kind `van_level` and `van_change` from the scored cells."""
+"""Findings of kind `van_level`, `van_change` and `van_drift` from the judged cells."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from functools import cache
 from typing import Any
 
 from pipeline import vocabulary
-from pipeline.findings import wording
+from pipeline.findings import drift, wording
 from pipeline.findings.records import Finding
 from pipeline.vocabulary.physics import worked_out
 
 Row = dict[str, Any]
-_KIND = {"level": "van_level", "change": "van_change"}
+_KIND = {"level": "van_level", "change": "van_change", "drift": "van_drift"}
 
 
 @dataclass(frozen=True)
@@ -119,11 +119,12 @@ def _join_worked_out(groups: dict[tuple[str, str, str], list[Row]]) -> None:
 
 def _finding(lead: Row, others: Sequence[Row], background: Background) -> Finding:
     van = background.vans.get(lead["van"], {})
-    claim = _level_claim(lead) if lead["channel"] == "level" else _change_claim(lead)
+    claims = {"level": _level_claim, "change": _change_claim, "drift": drift.claim}
+    is_drift = lead["channel"] == "drift"
     return Finding(
         kind=_KIND[lead["channel"]],
         tier=lead["tier"],
-        claim=claim,
+        claim=claims[lead["channel"]](lead),
         van=lead["van"],
         cohort_id=lead["cohort_id"],
         make=van.get("make"),
@@ -157,7 +158,7 @@ def _finding(lead: Row, others: Sequence[Row], background: Background) -> Findin
                 "last_seen",
             )
         },
-        rivals=_rivals(lead, background),
+        rivals=drift.rivals(lead, van) if is_drift else _rivals(lead, background),
         next_check=wording.next_check(lead["parameter"], lead["difference"], lead["van"]),
         cautions=wording.cautions_of(lead["parameter"], lead["state"]),
     )
@@ -171,7 +172,7 @@ def find(rows: Iterable[Row], background: Background) -> list[Finding]:
     Parameters
     ----------
     rows : iterable of dict
-        Rows of `sibling_scores` with tier finding, likely or watch.
+        Rows of `sibling_scores`, and of `van_drifts` with channel drift, with tier finding, likely or watch.
     background : Background
         Register and readers, to name rivals.
     """

@@ -50,3 +50,19 @@ create table if not exists computed.code_associations (
     n_other_with bigint, n_other_without bigint, rival_attribute varchar, rival_level varchar,
     p_beside_rival double, tier varchar
 );
+
+create table if not exists computed.reader_updates (
+    reader varchar, reader_version varchar, version_before varchar, since timestamp, parameter varchar, state varchar,
+    unit varchar, step double, low double, high double, p double, q double, shift double, n_vans bigint,
+    n_vans_other bigint, reason varchar
+);
+
+create table if not exists computed.van_drifts (
+    van varchar, cohort_id varchar, parameter varchar, state varchar, unit varchar, n_scans bigint, n_months bigint,
+    n_siblings bigint, first_seen timestamp, last_seen timestamp, months double, slope double, slope_low double,
+    slope_high double, difference double, interval_low double, interval_high double, start_value double,
+    end_value double, sibling_median double, sibling_low double, sibling_high double, serial_correlation double,
+    score double, p double, q double, detectable double, tier varchar, reason varchar, is_step boolean,
+    step_at timestamp, step_size double, has_left boolean, leaves_at timestamp, leaves_from timestamp,
+    leaves_to timestamp
+);

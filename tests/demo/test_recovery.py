@@ -29,7 +29,6 @@ ABOUT_ONE_VAN = ("van_level", "van_change", "van_drift", "reading_frozen")
 # one is found the test says so: take the kind out here then.
 NOT_JUDGED_YET = {
     "repair_effect",
-    "van_drift",
 }
 
 # Readings made of others in the same control unit (levels.toml, `formula` and `relative_to`) or by the

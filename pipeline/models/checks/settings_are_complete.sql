@@ -16,6 +16,7 @@ missing as (
         or carry_forward_s is null
         or max_km_per_day is null
         or odometer_slack_km is null
+        or min_siblings is null
 )
 
 select * from missing

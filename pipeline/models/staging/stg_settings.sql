@@ -14,7 +14,8 @@ wide as (
         max(case when key = 'min_scans_after_work' then value end) as min_scans_after_work,
         max(case when key = 'carry_forward_s' then value end) as carry_forward_s,
         max(case when key = 'max_km_per_day' then value end) as max_km_per_day,
-        max(case when key = 'odometer_slack_km' then value end) as odometer_slack_km
+        max(case when key = 'odometer_slack_km' then value end) as odometer_slack_km,
+        max(case when key = 'min_siblings' then value end) as min_siblings
     from settings
 )
 

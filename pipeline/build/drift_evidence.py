@@ -1,0 +1,96 @@
+"""Evidence on vans that drift away from their siblings, and on readers whose update moved a reading."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Any
+
+from pipeline.build.codes import as_frame
+from pipeline.findings import reader_updates
+from pipeline.findings.records import Finding
+from pipeline.settings import Settings
+from pipeline.warehouse.engines import Engine
+
+PARENTS = ("van_drifts", "reader_updates", "sibling_differences", "stg_work", "vocab.parameters")
+_DRIFTS = """
+select *, 'drift' as channel
+from van_drifts
+where tier in ('finding', 'likely', 'watch')
+order by van, parameter, state
+"""
+_READERS = """
+select distinct s.van, s.parameter, s.state, s.reader
+from sibling_differences as s
+inner join van_drifts as d on s.van = d.van and s.parameter = d.parameter and s.state = d.state
+where d.tier in ('finding', 'likely', 'watch')
+order by s.van, s.parameter, s.state, s.reader
+"""
+_WORK = """
+select w.van, w.at, concat(w.what, ' ', w.part, ' on ', cast(cast(w.at as date) as varchar)) as description
+from stg_work as w
+where w.van is not null and w.at is not null and w.what is not null and w.part is not null
+order by w.van, w.at, w.what, w.part
+"""
+_SHOWN = """
+select u.*, p.smallest_useful
+from reader_updates as u
+inner join vocab.parameters as p on u.parameter = p.parameter
+where u.q is not null
+order by u.reader, u.since, u.parameter, u.q, u.state
+"""
+_UPDATES = "select * from reader_updates order by reader, since, parameter, state"
+
+
+def read_drifts(engine: Engine, settings: Settings) -> list[dict[str, Any]]:
+    """Return drifting cells as rows for the findings, with the work and the updates that may explain them."""
+    rows = as_frame(engine.arrow(_DRIFTS)).to_dicts()
+    if not rows:
+        return []
+    work = as_frame(engine.arrow(_WORK)).to_dicts()
+    updates = as_frame(engine.arrow(_UPDATES)).to_dicts()
+    readers: dict[tuple[str, str, str], set[str]] = defaultdict(set)
+    for van, parameter, state, reader in as_frame(engine.arrow(_READERS)).iter_rows():
+        readers[van, parameter, state].add(reader)
+    small = settings.evidence.small_group_siblings
+    return [row | _background(row, work, updates, readers) | _shape(row, small) for row in rows]
+
+
+def _background(
+    row: dict[str, Any],
+    work: list[dict[str, Any]],
+    updates: list[dict[str, Any]],
+    readers: dict[tuple[str, str, str], set[str]],
+) -> dict[str, Any]:
+    """Work on the van, and updates of its readers, while it was followed."""
+    cell = (row["van"], row["parameter"], row["state"])
+
+    def is_within(at: Any) -> bool:
+        return bool(row["first_seen"] <= at <= row["last_seen"])
+
+    return {
+        "work": [w["description"] for w in work if w["van"] == row["van"] and is_within(w["at"])],
+        "updates": [
+            u | {"is_told": u["reason"] is None}
+            for u in updates
+            if (u["parameter"], u["state"]) == cell[1:]
+            and u["reader"] in readers[cell]
+            and is_within(u["since"])
+        ],
+    }
+
+
+def _shape(row: dict[str, Any], small_group: int) -> dict[str, Any]:
+    """What the van's other channels carry and a drift does not."""
+    return {
+        "value": row["sibling_median"] + row["end_value"],
+        "expected": row["sibling_median"] + row["start_value"],
+        "is_fallback": False,
+        "is_small_group": row["n_siblings"] <= small_group,
+        "robust": None,
+        "n_vans": row["n_siblings"] + 1,
+    }
+
+
+def collect(engine: Engine, settings: Settings) -> list[Finding]:
+    """Return readers whose update moved a reading."""
+    return reader_updates.find(as_frame(engine.arrow(_SHOWN)).to_dicts(), settings.tiers.finding_q)

@@ -1,0 +1,191 @@
+"""Computed table `computed.van_drifts`: how each van moves away from its siblings, month by month."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from scipy import stats
+
+from pipeline.build.codes import as_frame, encode
+from pipeline.build.scores import rules_of
+from pipeline.compare import drift, steps
+from pipeline.compare.multiplicity import benjamini_hochberg, rejection_cutoff
+from pipeline.compare.tiers import TIERS, grade_cells
+from pipeline.settings import Settings
+from pipeline.warehouse.engines import Engine
+
+DRIFTS = "computed.van_drifts"
+PARENTS = ("sibling_differences", "computed.sibling_scores", "vocab.parameters", "vocab.settings")
+DAYS_A_MONTH = 365.25 / 12
+STEP_BEATS_LINE = 1.5  # proposal: a step is told instead of a slope where it leaves a third less scatter
+FAR_MONTHS = 120.0  # beyond ten years no date is told
+MIN_MONTHS = 6  # months with a value, so that the smallest p can be told at all
+# One value a month: scans of one month share what the siblings did in it.
+_MONTHS = """
+select van, min(cohort_id) as cohort_id, parameter, state, scan_month,
+    avg(difference) as difference, arg_max(sibling_median, scanned_at) as sibling_median,
+    avg(date_diff('day', date '2000-01-01', cast(scanned_at as date))) as day,
+    count(*) as n_scans, min(n_siblings) as n_siblings, min(scanned_at) as first_seen, max(scanned_at) as last_seen
+from sibling_differences
+group by van, parameter, state, scan_month
+order by parameter, state, van, scan_month
+"""
+_RANGES = """
+select van, parameter, state, sibling_low - sibling_median as range_low, sibling_high - sibling_median as range_high
+from computed.sibling_scores
+where channel = 'level' and sibling_low is not null
+"""
+_KNOWN = "select parameter, unit, resolution, smallest_useful from vocab.parameters"
+_KEYS = ["parameter", "state", "van"]
+_COLUMNS = (
+    "van", "cohort_id", "parameter", "state", "unit", "n_scans", "n_months", "n_siblings", "first_seen", "last_seen",
+    "months", "slope", "slope_low", "slope_high", "difference", "interval_low", "interval_high", "start_value",
+    "end_value", "sibling_median", "sibling_low", "sibling_high", "serial_correlation", "score", "p", "q",
+    "detectable", "tier", "reason", "is_step", "step_at", "step_size", "has_left", "leaves_at", "leaves_from",
+    "leaves_to",
+)  # fmt: skip
+
+_TYPES: dict[str, type[pl.DataType] | pl.DataType] = {
+    **dict.fromkeys(("van", "cohort_id", "parameter", "state", "unit", "tier", "reason"), pl.String),
+    **dict.fromkeys(("n_scans", "n_months", "n_siblings"), pl.Int64),
+    **dict.fromkeys(
+        ("first_seen", "last_seen", "step_at", "leaves_at", "leaves_from", "leaves_to"), pl.Datetime("us")
+    ),
+    **dict.fromkeys(("is_step", "has_left"), pl.Boolean),
+}
+
+
+def _reason(settings: Settings) -> pl.Expr:
+    """Why a cell is not followed, in plain words; null where it is."""
+    needs = settings.evidence
+    return (
+        pl.when(pl.col("n_scans") < needs.drift_scans)
+        .then(pl.lit(f"a drift needs {needs.drift_scans} scans since the last work on the part"))
+        .when((pl.col("n_months") < MIN_MONTHS) | (pl.col("months") * DAYS_A_MONTH < needs.drift_days))
+        .then(pl.lit(f"a drift needs scans in {MIN_MONTHS} months over {needs.drift_days} days"))
+    )
+
+
+def _cells(months: pl.DataFrame, engine: Engine, settings: Settings) -> pl.DataFrame:
+    """One row per cell with what it rests on, and why it is not followed where it is not."""
+    cells = months.group_by(_KEYS, maintain_order=True).agg(
+        pl.col("cohort_id").first(),
+        pl.col("n_scans").sum(),
+        n_months=pl.len().cast(pl.Int64),
+        n_siblings=pl.col("n_siblings").median().floor().cast(pl.Int64),
+        first_seen=pl.col("first_seen").min(),
+        last_seen=pl.col("last_seen").max(),
+        months=(pl.col("day").max() - pl.col("day").min()) / DAYS_A_MONTH,
+        sibling_median=pl.col("sibling_median").last(),
+    )
+    known = as_frame(engine.arrow(_KNOWN))
+    ranges = as_frame(engine.arrow(_RANGES))
+    return (
+        cells.join(known, on="parameter", how="left", maintain_order="left")
+        .join(ranges, on=_KEYS, how="left", maintain_order="left")
+        .with_columns(reason=_reason(settings))
+    )
+
+
+def _floats(values: np.ndarray) -> pl.Series:
+    return pl.Series(np.asarray(values, dtype=np.float64)).fill_nan(None)
+
+
+def _dates(last_seen: pl.Series, months: np.ndarray) -> pl.Series:
+    """Time so many months after the last scan; null where that is never or too far off to tell."""
+    told = np.where(months <= FAR_MONTHS, months, np.nan)
+    days = pl.Series(told * DAYS_A_MONTH).fill_nan(None)
+    return (last_seen + (days * 86_400_000_000).round().cast(pl.Duration("us"))).cast(pl.Datetime("us"))
+
+
+def _projection(cells: pl.DataFrame, trends: drift.Trends, end: np.ndarray) -> pl.DataFrame:
+    """When the line leaves the siblings' range, and what its steepest and flattest slopes say."""
+    low = cells["range_low"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    high = cells["range_high"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    rises = trends.slope > 0
+    fast, slow = (
+        np.where(rises, trends.slope_high, trends.slope_low),
+        np.where(rises, trends.slope_low, trends.slope_high),
+    )
+    is_back = np.sign(slow) != np.sign(trends.slope)
+    at = drift.time_to_edge(end, trends.slope, low, high)
+    soon = drift.time_to_edge(end, fast, low, high)
+    late = np.where(is_back, np.inf, drift.time_to_edge(end, slow, low, high))
+    last = cells["last_seen"]
+    has_left = at == 0
+    at, soon, late = (np.where(has_left, np.nan, months) for months in (at, soon, late))
+    return cells.with_columns(
+        has_left=pl.Series(has_left),
+        leaves_at=_dates(last, at),
+        leaves_from=_dates(last, soon),
+        leaves_to=_dates(last, late),
+        sibling_low=pl.col("sibling_median") + pl.col("range_low"),
+        sibling_high=pl.col("sibling_median") + pl.col("range_high"),
+    )
+
+
+def _steps(
+    cells: pl.DataFrame, rows: pl.DataFrame, cell: np.ndarray, time: np.ndarray, value: np.ndarray
+) -> pl.DataFrame:
+    found = steps.locate_step(cell, time, value, len(cells))
+    after = np.minimum(found.last_before + 1, max(len(rows) - 1, 0))
+    return cells.with_columns(
+        is_step=pl.Series(found.beats_line > STEP_BEATS_LINE),
+        step_at=rows["first_seen"].gather(after.tolist()),
+        step_size=_floats(found.size),
+    )
+
+
+def judge(months: pl.DataFrame, cells: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Judge the cells that have enough scans; every row of `cells` has `reason` null."""
+    rows = months.join(cells.select(_KEYS), on=_KEYS, how="semi", maintain_order="left")
+    cell, _ = encode(rows, _KEYS)
+    measure, known = encode(cells, ["parameter", "state"])
+    time, value = rows["day"].to_numpy() / DAYS_A_MONTH, rows["difference"].to_numpy()
+    rho = drift.serial_correlation(cell, time, value, measure, len(known))
+    trends = drift.follow(cell, time, value, rho)
+    q = benjamini_hochberg(trends.p)
+    span = cells["months"].to_numpy()
+    last_time = (
+        rows.group_by(_KEYS, maintain_order=True).agg(pl.col("day").last())["day"].to_numpy() / DAYS_A_MONTH
+    )
+    end = trends.intercept + trends.slope * last_time
+    useful = cells["smallest_useful"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    total = trends.slope * span
+    tier = grade_cells(trends.p, q, total, useful, np.zeros(len(cells), dtype=np.bool_), rules_of(settings))
+    cutoff = max(rejection_cutoff(trends.p, settings.tiers.finding_q), 1e-12)
+    error = (trends.slope_high - trends.slope_low) / (2 * stats.norm.isf(0.025))
+    made = cells.with_columns(
+        slope=_floats(trends.slope),
+        slope_low=_floats(trends.slope_low),
+        slope_high=_floats(trends.slope_high),
+        difference=_floats(total),
+        interval_low=_floats(trends.slope_low * span),
+        interval_high=_floats(trends.slope_high * span),
+        start_value=_floats(end - total),
+        end_value=_floats(end),
+        serial_correlation=_floats(rho),
+        score=_floats(trends.z),
+        p=_floats(trends.p),
+        q=_floats(q),
+        detectable=_floats(error * span * (stats.norm.isf(cutoff / 2) + stats.norm.isf(0.2))),
+        tier=pl.Series([TIERS[t] for t in tier], dtype=pl.String),
+    )
+    return _steps(_projection(made, trends, end), rows, cell, time, value)
+
+
+def find_drifts(engine: Engine, settings: Settings) -> pl.DataFrame:
+    """Return one row per van x parameter x state that has siblings to be followed against."""
+    months = as_frame(engine.arrow(_MONTHS))
+    cells = _cells(months, engine, settings)
+    followed = cells.filter(pl.col("reason").is_null())
+    rest = cells.filter(pl.col("reason").is_not_null()).with_columns(tier=pl.lit("not_enough_evidence"))
+    parts = [judge(months, followed, settings), rest] if len(followed) else [rest]
+    made = pl.concat(parts, how="diagonal_relaxed")
+    made = made.with_columns(**{c: pl.lit(None) for c in _COLUMNS if c not in made.columns})
+    return made.select(pl.col(c).cast(_TYPES.get(c, pl.Float64)) for c in _COLUMNS).sort(_KEYS)
+
+
+def write_drifts(engine: Engine, settings: Settings) -> None:
+    """Write `computed.van_drifts`; Benjamini and Hochberg's correction runs once over all cells judged."""
+    engine.write(DRIFTS, find_drifts(engine, settings).to_arrow())

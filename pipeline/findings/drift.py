@@ -1,0 +1,89 @@
+"""Findings of kind `van_drift`: a van that moves away from its siblings month by month."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from pipeline import vocabulary
+from pipeline.findings import wording
+
+Row = dict[str, Any]
+MOST_WORK = 3  # pieces of work named as rivals
+
+
+def pace(slope: float, parameter: str) -> str:
+    """Return a slope a month in two figures, with the reading's unit."""
+    size = abs(slope)
+    places = max(1 - math.floor(math.log10(size)), 0) if size > 0 else 0
+    unit = vocabulary.parameter(parameter).unit
+    return f"{size:,.{places}f}{'' if unit in ('1', 'count') else f' {unit}'} a month"
+
+
+def _month(at: Any) -> str:
+    return f"{at:%B %Y}"
+
+
+def _edge(row: Row) -> str:
+    """When it leaves the range in which a healthy sibling would fall."""
+    if row["sibling_low"] is None:
+        return ""
+    key = row["parameter"]
+    held = f"{wording.bare(row['sibling_low'], key)} to {wording.number(row['sibling_high'], key)}"
+    if row["has_left"]:
+        return f" It has left the range of its siblings ({held})."
+    if row["leaves_at"] is None:
+        return f" At this pace it stays within the range of its siblings ({held}) for ten years."
+    early, late = row["leaves_from"] or row["leaves_at"], row["leaves_to"]
+    until = f"{_month(early)} at the earliest, " + (
+        f"{_month(late)} at the latest" if late is not None else "or not within ten years"
+    )
+    return f" At this pace it leaves the range of its siblings ({held}) about {_month(row['leaves_at'])} ({until})."
+
+
+def claim(row: Row) -> str:
+    """Return what has happened in a mechanic's words, with how much, how long, how many and what comes of it."""
+    key, total = row["parameter"], row["difference"]
+    months = round(row["months"])
+    name = f"Van {row['van']}: {wording.reading_name(key)}, {wording.state_name(row['state'])},"
+    against = f"away from its {wording.siblings(row['n_siblings'])}"
+    basis = f"{row['n_scans']} scans in {row['n_months']} months"
+    ends = sorted((abs(row["interval_low"]), abs(row["interval_high"])))
+    if row["is_step"]:
+        way = "stepped up" if row["step_size"] > 0 else "stepped down"
+        return (
+            f"{name} has {way} by {wording.number(abs(row['step_size']), key)} {against}, at once rather than little by "
+            f"little, about {_month(row['step_at'])} ({basis})."
+        )
+    way = "climbed" if total > 0 else "fallen"
+    return (
+        f"{name} has {way} by {pace(row['slope'], key)} {against} for {months} months: "
+        f"{wording.number(abs(total), key)} in all ({wording.bare(ends[0], key)} to {wording.bare(ends[1], key)}; "
+        f"{basis}).{_edge(row)}"
+    )
+
+
+def rivals(row: Row, van: Row) -> tuple[str, ...]:
+    """Return other explanations still standing: what it may mean, updates, work, mileage, small group."""
+    known = vocabulary.parameter(row["parameter"])
+    found = [known.meaning_high if row["difference"] > 0 else known.meaning_low]
+    for update in row["updates"]:
+        told = "no step was shown" if update["is_told"] else "too few vans to tell"
+        found.append(
+            f"The update of {update['reader']} to {update['reader_version']} in {_month(update['since'])}: {told}"
+        )
+    done = row["work"]
+    if done:
+        more = f" and {len(done) - MOST_WORK} more" if len(done) > MOST_WORK else ""
+        found.append(f"Work on this van in that time: {', '.join(done[:MOST_WORK])}{more}")
+    else:
+        found.append(
+            "Filters, fluids or parts changed on its siblings or on this van without being written down"
+        )
+    if van.get("is_most_driven"):
+        found.append(f"It is the most driven of its cohort ({van['odometer_km']:,.0f} km): wear with mileage")
+    else:
+        found.append("More kilometres, other work or another route than its siblings in that time")
+    if row["is_small_group"]:
+        found.append(f"Small group: {wording.siblings(row['n_siblings'])} only")
+    return wording.joined(tuple(found))

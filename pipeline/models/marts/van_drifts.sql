@@ -1,0 +1,47 @@
+-- How each van moves away from its siblings over time: slope a month, how sure it is, and when it would leave their
+-- range.
+-- grain: one row per van x parameter x state with siblings to be followed against
+-- key: van, parameter, state
+-- kind: view
+-- column n_scans: scans of this van since the last work on the part
+-- column n_months: months with a scan; one value a month is used
+-- column n_siblings: siblings behind the monthly medians (their middle number)
+-- column months: time from the first to the last value (months)
+-- column slope: median of the slopes between all pairs of months (unit a month)
+-- column slope_low: lower end of its 95 % interval (unit a month)
+-- column slope_high: upper end of its 95 % interval (unit a month)
+-- column difference: drift over the whole time, slope x months (in unit)
+-- column interval_low: lower end of its 95 % interval (in unit)
+-- column interval_high: upper end of its 95 % interval (in unit)
+-- column start_value: where the line begins, against the siblings (in unit)
+-- column end_value: where the line ends, against the siblings (in unit)
+-- column sibling_median: median of the siblings in the last month (in unit)
+-- column sibling_low: lower end of where a healthy sibling would fall, 95 % (in unit)
+-- column sibling_high: upper end of where a healthy sibling would fall, 95 % (in unit)
+-- column serial_correlation: correlation of one month with the next, as the vans of this reading show it
+-- column score: normal score of the trend
+-- column p: two-sided p-value
+-- column q: p-value after Benjamini-Hochberg over all cells followed
+-- column detectable: smallest drift over this time that could have been shown (in unit)
+-- column reason: why it was not followed, in plain words; null where it was
+-- column is_step: one step describes the values better than a slope
+-- column step_at: first scan after the likeliest step (UTC)
+-- column step_size: mean after less mean before it (in unit)
+-- column has_left: the line stands outside the siblings' range already
+-- column leaves_at: when the line would leave it; null where it would not within ten years
+-- column leaves_from: the same at the steepest slope of the interval
+-- column leaves_to: the same at the flattest; null where it would not within ten years
+with drifts as (
+    select * from computed.van_drifts
+),
+
+columns_kept as (
+    select
+        van, cohort_id, parameter, state, unit, n_scans, n_months, n_siblings, first_seen, last_seen, months,
+        slope, slope_low, slope_high, difference, interval_low, interval_high, start_value, end_value,
+        sibling_median, sibling_low, sibling_high, serial_correlation, score, p, q, detectable, tier, reason,
+        is_step, step_at, step_size, has_left, leaves_at, leaves_from, leaves_to
+    from drifts
+)
+
+select * from columns_kept

@@ -1,0 +1,48 @@
+"""Steps: where they are, and whether a reader's update makes one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from pipeline.compare import steps
+
+
+def test_the_step_of_least_squares_is_found() -> None:
+    """Second implementation: try every place."""
+    rng = np.random.default_rng(8)
+    value = np.concatenate([rng.normal(0, 1, 11), rng.normal(3, 1, 6)])
+    left = [np.var(value[:k]) * k + np.var(value[k:]) * (len(value) - k) for k in range(1, len(value))]
+    found = steps.locate_step(np.zeros(17, dtype=np.int64), np.arange(17.0), value, 1)
+    assert found.last_before[0] == int(np.argmin(left)) == 10
+    assert found.size[0] == pytest.approx(value[11:].mean() - value[:11].mean())
+    line = stats.linregress(np.arange(17), value)
+    over = np.sum((value - line.intercept - line.slope * np.arange(17)) ** 2)
+    assert found.beats_line[0] == pytest.approx(over / min(left))
+
+
+def test_a_ramp_is_no_step() -> None:
+    value = np.arange(18.0) + np.random.default_rng(9).normal(size=18)
+    assert steps.locate_step(np.zeros(18, dtype=np.int64), np.arange(18.0), value, 1).beats_line[0] < 1
+
+
+def test_cells_are_apart_and_short_ones_left_out() -> None:
+    cell = np.array([0, 1, 1, 1, 1])
+    found = steps.locate_step(cell, np.array([0.0, 0, 1, 2, 3]), np.array([9.0, 1, 1, 5, 5]), 2)
+    assert found.last_before.tolist() == [-1, 2]
+    assert np.isnan(found.size[0])
+    assert found.size[1] == 4
+
+
+def test_an_update_is_judged_by_welch() -> None:
+    own, other = np.array([1.0, 1.4, 0.8, 1.1, 1.3]), np.array([0.1, -0.3, 0.2, 0.0])
+    summed = [
+        steps.Moved(np.array([len(x)]), np.array([x.mean()]), np.array([x.var(ddof=1)])) for x in (own, other)
+    ]
+    found, told = steps.judge_updates(*summed), stats.ttest_ind(own, other, equal_var=False)
+    assert found.p[0] == pytest.approx(told.pvalue)
+    interval = told.confidence_interval()
+    assert (found.low[0], found.high[0]) == pytest.approx((interval.low, interval.high))
+    few = steps.Moved(np.array([3]), np.array([1.0]), np.array([0.1]))
+    assert np.isnan(steps.judge_updates(few, summed[1]).p[0])

@@ -1,0 +1,124 @@
+"""What is said of a van that drifts, and of a reader whose update moved a reading."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import pytest
+
+from pipeline.findings import drift, merging, reader_updates, van_cells
+from pipeline.findings.records import Finding
+
+ROW: dict[str, Any] = {
+    "channel": "drift", "van": "002", "cohort_id": "c", "parameter": "rail_regulator_duty", "state": "warm_idle",
+    "unit": "%", "tier": "finding", "n_scans": 24, "n_months": 18, "n_siblings": 5, "n_vans": 6, "months": 16.9,
+    "first_seen": datetime(2025, 4, 3), "last_seen": datetime(2026, 9, 28), "slope": 0.315, "difference": 5.3,
+    "interval_low": 4.1, "interval_high": 6.6, "value": 33.0, "expected": 27.7, "sibling_median": 28.0,
+    "sibling_low": 24.0, "sibling_high": 34.0, "score": 6.1, "p": 1e-9, "q": 1e-6, "detectable": 3.0, "robust": None,
+    "is_fallback": False, "is_small_group": False, "is_step": False, "step_at": datetime(2026, 2, 16), "step_size": 2.9,
+    "has_left": False, "leaves_at": datetime(2027, 3, 10), "leaves_from": datetime(2027, 1, 5),
+    "leaves_to": datetime(2027, 8, 1), "work": [], "updates": [],
+}  # fmt: skip
+
+
+def _find(**other: Any) -> Finding:
+    (found,) = van_cells.find([ROW | other], van_cells.Background({"002": {}}, {}))
+    return found
+
+
+def test_the_claim_says_how_fast_how_long_and_what_comes_of_it() -> None:
+    found = _find()
+    assert found.kind == "van_drift"
+    for words in (
+        "has climbed by 0.32 % a month away from its 5 siblings for 17 months",
+        "5.3 % in all (4.1 to 6.6; 24 scans in 18 months)",
+        "leaves the range of its siblings (24.0 to 34.0 %) about March 2027 (January 2027 at the earliest, August 2027",
+    ):
+        assert words in found.claim
+    assert (found.difference, found.interval_low, found.n_scans) == (5.3, 4.1, 24)
+
+
+@pytest.mark.parametrize(
+    ("other", "words"),
+    [
+        ({"has_left": True}, "It has left the range of its siblings (24.0 to 34.0 %)"),
+        ({"leaves_at": None}, "stays within the range of its siblings (24.0 to 34.0 %) for ten years"),
+        ({"leaves_to": None}, "January 2027 at the earliest, or not within ten years"),
+        ({"sibling_low": None}, "24 scans in 18 months)."),
+        ({"slope": -0.0021, "difference": -0.04}, "has fallen by 0.0021 % a month"),
+        (
+            {"is_step": True},
+            "has stepped up by 2.9 % away from its 5 siblings, at once rather than little by little, about",
+        ),
+    ],
+)
+def test_other_courses_are_said_as_they_are(other: dict[str, Any], words: str) -> None:
+    assert words in _find(**other).claim
+
+
+def test_rivals_name_updates_work_mileage_and_small_groups() -> None:
+    updates = [
+        {"reader": "Bench", "reader_version": "3.2", "since": datetime(2026, 2, 3), "is_told": True},
+        {"reader": "Yard", "reader_version": "12", "since": datetime(2025, 12, 1), "is_told": False},
+    ]
+    work = [f"replaced filter on 2026-0{k}-01" for k in range(1, 6)]
+    van = {"is_most_driven": True, "odometer_km": 212000.0}
+    told = "; ".join(drift.rivals(ROW | {"updates": updates, "work": work, "is_small_group": True}, van))
+    for words in (
+        "The update of Bench to 3.2 in February 2026: no step was shown",
+        "The update of Yard to 12 in December 2025: too few vans to tell",
+        "replaced filter on 2026-03-01 and 2 more",
+        "most driven of its cohort (212,000 km)",
+        "Small group: 5 siblings only",
+    ):
+        assert words in told
+    assert "without being written down" in "; ".join(drift.rivals(ROW, {}))
+
+
+def test_drift_change_and_level_of_one_reading_are_one_matter_told_by_the_drift() -> None:
+    shared: dict[str, Any] = {
+        "van": "002",
+        "parameter": "rail_regulator_duty",
+        "state": "warm_idle",
+        "q": 1e-9,
+    }
+    others = [
+        Finding("van_change", "finding", "risen.", difference=3.2, **shared),
+        Finding("van_level", "finding", "high.", difference=4.2, **shared),
+    ]
+    (told,) = merging.merge([*others, _find()])
+    assert told.kind == "van_drift"
+    assert "has risen by 3.2 % of late" in told.claim
+    (told,) = merging.merge([others[1], _find(tier="likely")])
+    assert told.kind == "van_level"
+    assert "has climbed by 5.3 % over time" in told.claim
+
+
+def test_the_matter_keeps_its_id_when_the_state_that_leads_changes() -> None:
+    assert _find().finding_id == _find(state="steady_cruise").finding_id
+
+
+UPDATE: dict[str, Any] = {
+    "reader": "Bench", "reader_version": "3.2", "version_before": "3.1", "since": datetime(2026, 2, 3),
+    "parameter": "coolant_temp", "state": "warm_idle", "unit": "°C", "step": -3.0, "low": -4.0, "high": -2.0, "p": 1e-6,
+    "q": 1e-4, "n_vans": 12, "n_vans_other": 20, "smallest_useful": 2.0, "reason": None,
+}  # fmt: skip
+
+
+def test_an_update_that_moved_a_reading_is_the_readers_matter() -> None:
+    rows = [
+        UPDATE,
+        UPDATE | {"state": "hot_idle", "q": 1e-3},
+        UPDATE | {"parameter": "fuel_temp", "step": -0.5},
+    ]
+    (found,) = reader_updates.find([*rows, UPDATE | {"reader": "Yard", "q": 0.2}], 0.05)
+    assert (found.kind, found.reader, found.van, found.level) == ("reader_bias", "Bench", None, "3.2")
+    assert "went from 3.1 to 3.2 in February 2026" in found.claim
+    assert "3 °C lower" in found.claim or "3.0 °C lower" in found.claim
+    assert "12 vans read before and after, against 20 vans" in found.claim
+    assert found.also == ({"parameter": "coolant_temp", "state": "hot_idle", "difference": -3.0},)
+    assert (
+        found.finding_id
+        != Finding("reader_bias", "finding", "", reader="Bench", parameter="coolant_temp").finding_id
+    )
