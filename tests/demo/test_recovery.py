@@ -222,6 +222,16 @@ def test_a_code_that_goes_with_the_sun_is_told_as_such(outcome: Outcome) -> None
     ]
 
 
+def test_a_slow_climb_is_told_as_a_drift_and_of_no_other_van(outcome: Outcome) -> None:
+    effect = next(e for e in outcome.scenario.effects if e.id == "regulator_wears")
+    told = [f for f in outcome.findings if f["kind"] == "van_drift" and f["tier"] in SAYS_SO]
+    assert [(f["van"], f["parameter"], f["tier"]) for f in told] == [
+        (effect.van, effect.parameter, "finding")
+    ]
+    assert "has climbed by 0.3" in told[0]["claim"]
+    assert "away from its 5 siblings for 17 months" in told[0]["claim"]
+
+
 def test_recall_by_size(outcome: Outcome, record_property: Any, capsys: pytest.CaptureFixture[str]) -> None:
     """Prints what was found of each size, the hard pairs included.
 
