@@ -23,6 +23,7 @@ class ChartKind(StrEnum):
     siblings = "siblings"
     van = "van"
     codes = "codes"
+    exposure = "exposure"
 
 
 @app.command()
@@ -95,7 +96,8 @@ def chart(
     kind: Annotated[
         ChartKind,
         typer.Argument(
-            help="siblings: one reading over a cohort; van: one van, all readings; codes: all codes, or one over time."
+            help="siblings: one reading over a cohort; van: one van, all readings; codes: all codes, or one over time; "
+            "exposure: what goes with parking or a fitting."
         ),
     ],
     out: Annotated[Path, typer.Option("--out", help="The file: .png, .svg or .pdf.")],
@@ -103,12 +105,15 @@ def chart(
     parameter: Annotated[str | None, typer.Option(help="The reading, for siblings.")] = None,
     state: Annotated[str | None, typer.Option(help="The operating state, for siblings.")] = None,
     code: Annotated[str | None, typer.Option(help="The code, for codes; without it all of them.")] = None,
+    attribute: Annotated[
+        str | None, typer.Option(help="The exposure, such as parking, for exposure.")
+    ] = None,
     home: HomeOption = None,
 ) -> None:
     """Draw a titled chart with filters, n, data date and caveat."""
     from dashboard import exports
 
-    asked = exports.Asked(van=van, parameter=parameter, state=state, code=code)
+    asked = exports.Asked(van=van, parameter=parameter, state=state, code=code, attribute=attribute)
     exports.chart_file(Home.find(home).path, kind.value, asked, out)
     say(f"Wrote {out}.")
 

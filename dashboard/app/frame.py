@@ -18,7 +18,10 @@ from pipeline.settings import Home
 # The menu: few groups, each page in one place.
 SECTIONS = {
     "": ("look", "van"),
-    "Compare": ("reading",),
+    "Compare": (
+        "reading",
+        "parking",
+    ),
     "Faults and work": ("codes",),
     "Records": ("data",),
     "Help": ("help",),
@@ -27,6 +30,7 @@ TITLES = {
     "look": ("What needs a look", ":material/search:"),
     "reading": ("Compare one reading", ":material/scatter_plot:"),
     "van": ("One van, all readings", ":material/airport_shuttle:"),
+    "parking": ("Parking and fittings", ":material/local_parking:"),
     "codes": ("Codes", ":material/fact_check:"),
     "data": ("Scans and records", ":material/inventory_2:"),
     "help": ("How to read this", ":material/menu_book:"),

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from dashboard.charts import code_returns, code_shares, code_strips, series, siblings, van
+from dashboard.charts import (
+    code_returns,
+    code_shares,
+    code_strips,
+    exposures,
+    series,
+    shift_rows,
+    siblings,
+    van,
+)
 from dashboard.charts.palette import DARK, LIGHT
 
 
 def prepare_charts() -> None:
     """Build and check each spec in light and dark; later only data and titles are swapped in."""
     for theme in (LIGHT, DARK):
-        for chart in (siblings, van, series, code_shares, code_strips, code_returns):
+        for chart in (siblings, van, series, code_shares, code_strips, code_returns, exposures, shift_rows):
             chart.build_template(theme.name)

@@ -9,10 +9,15 @@ from pathlib import Path
 from dashboard.charts.frame import Chart
 from dashboard.exports.brief import find_van, write_brief
 from dashboard.exports.code_pictures import find_code, picture_code_shares, picture_code_strips
+from dashboard.exports.exposure_pictures import (
+    find_contrast,
+    picture_exposure,
+    picture_exposure_shifts,
+)
 from dashboard.exports.handout import print_html, print_pdf
 from dashboard.exports.picture import KINDS, Caption, draw_picture
 from dashboard.exports.reading_pictures import find_reading, picture_series, picture_siblings, picture_van
-from dashboard.questions import fleet
+from dashboard.questions import exposures, fleet
 from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse, open_warehouse
 from pipeline.errors import KinbayError
@@ -32,6 +37,8 @@ class Asked:
         readings.
     code : str, optional
         The code; of several modules the one with most vans.
+    attribute : str, optional
+        The exposure, such as parking; without it, the one that stands out most.
     filters : Filters
         Which vans are shown; siblings stay whole.
     """
@@ -40,6 +47,7 @@ class Asked:
     parameter: str | None = None
     state: str | None = None
     code: str | None = None
+    attribute: str | None = None
     filters: Filters = ALL_VANS
 
     def need_van(self, kind: str) -> str:
@@ -84,12 +92,22 @@ def _codes(warehouse: Warehouse, asked: Asked) -> Picture:
     return picture_code_strips(warehouse, find_code(warehouse, asked.code, shown), asked.filters, shown)
 
 
+def _exposure(warehouse: Warehouse, asked: Asked) -> Picture:
+    """All readings tested against an exposure, or one of them van by van."""
+    contrast = find_contrast(exposures.list_exposure_effects(warehouse), asked.attribute)
+    if asked.parameter is None:
+        return picture_exposure_shifts(warehouse, contrast)
+    reading = find_reading(warehouse, asked.parameter, asked.state)
+    return picture_exposure(warehouse, contrast, reading, asked.filters)
+
+
 # Kind of chart -> who draws it. A new kind is one entry here and one in `dashboard.cli.ChartKind`.
 CHARTS: dict[str, Callable[[Warehouse, Asked], Picture]] = {
     "siblings": _siblings,
     "van": _van,
     "series": _series,
     "codes": _codes,
+    "exposure": _exposure,
 }
 
 

@@ -19,6 +19,7 @@ PAGES = {
     "look": _FOLDER / "needs_a_look.py",
     "reading": _FOLDER / "one_reading.py",
     "van": _FOLDER / "one_van.py",
+    "parking": _FOLDER / "parking.py",
     "codes": _FOLDER / "codes.py",
     "data": _FOLDER / "data.py",
     "help": _FOLDER / "how_to_read.py",

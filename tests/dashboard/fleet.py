@@ -19,6 +19,7 @@ from scipy import stats
 
 from pipeline import vocabulary
 from tests.dashboard.code_fleet import build_code_tables
+from tests.dashboard.compare_fleet import build_compare_tables
 
 HOSTILE_VAN = '=1+2"><img src=x onerror=alert(1)>[free](http://evil.example)'
 HOSTILE_NOTE = (
@@ -507,6 +508,7 @@ def build_tables(seed: int = 4) -> dict[str, pl.DataFrame]:
         "findings": _findings(scores),
         **_records(vans, scans),
         **build_code_tables(vans, scans, DATA_TO),
+        **build_compare_tables(vans, levels),
     }
 
 
@@ -534,7 +536,7 @@ def publish(home: Path, build: int = 1, *, tables: dict[str, pl.DataFrame] | Non
         ]
     )
     with duckdb.connect(str(folder / name)) as connection:
-        for seam in ("marts.sql", "code_marts.sql"):
+        for seam in ("marts.sql", "code_marts.sql", "compare_marts.sql"):
             connection.execute(Path(__file__).with_name(seam).read_text(encoding="utf-8"))
         for table, rows in {"builds": builds, **tables}.items():
             connection.register("given", rows.to_arrow())

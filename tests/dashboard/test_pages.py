@@ -23,6 +23,7 @@ FIRST_LINES = {
     "look": "stand out",
     "reading": "outside",
     "van": "Choose a van above",
+    "parking": "readings differ",
     "codes": "codes on the vans shown",
     "data": "scans of 31 vans",
     "help": "Each van is compared with its siblings",
@@ -122,7 +123,7 @@ def test_filters_narrow_every_page_and_are_named(fleet: Fleet, monkeypatch: pyte
     assert "of 6 vans" in at.markdown[0].value
 
 
-@pytest.mark.parametrize("page", ["look", "reading", "van", "codes", "data", "help"])
+@pytest.mark.parametrize("page", ["look", "reading", "van", "parking", "codes", "data", "help"])
 def test_filters_that_leave_nothing_offer_a_way_out(
     fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -274,6 +275,7 @@ def _damage(home: Path, statement: str) -> None:
         ("look", "drop table findings"),
         ("reading", "alter table sibling_scores drop column verdict"),
         ("van", "drop table work"),
+        ("parking", "drop table exposure_overlaps"),
         ("codes", "drop table code_associations"),
         ("data", "drop table rejects"),
         ("help", "drop table cautions"),

@@ -1,0 +1,152 @@
+"""What the invented fleet was exposed to, which reader read it, and what physics expects of it.
+
+Vans alternate between parking in the open and in the shade; the sun adds four degrees to the intake air. One van
+changed places. The depot alternates in step, so the two cannot be told apart. Effects are worked out with the rank
+test of `pipeline.compare.level_shifts`, everything else is written by hand.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline import vocabulary
+from pipeline.compare.level_shifts import compare_levels
+
+SUN = 4.0
+MOVED, MOVED_ON = "042", dt.date(2026, 4, 1)
+HOSTILE_LEVEL = "<b>[yes](http://evil.example)</b>"
+_BEGIN, _END = dt.date(1, 1, 1), dt.date(9999, 12, 31)
+
+
+def _is_open(number: int) -> bool:
+    return number % 2 == 0
+
+
+def _spans(vans: pl.DataFrame) -> pl.DataFrame:
+    rows = []
+    for number, van in enumerate(vans["van"]):
+        place = "open" if _is_open(number) else "shaded"
+        guard = HOSTILE_LEVEL if number % 3 == 0 else "no"
+        cuts = [_BEGIN, MOVED_ON, _END] if van == MOVED else [_BEGIN, _END]
+        for k, (start, end) in enumerate(pairwise(cuts)):
+            parked = "open" if van == MOVED and k == 1 else place
+            rows += [
+                {"van": van, "span_from": start, "span_to": end, "attribute": attribute, "level": name.lower(), "level_name": name}
+                for attribute, name in (("parking", parked), ("guard", guard))
+            ]  # fmt: skip
+    return pl.DataFrame(rows)
+
+
+def _levels(levels: pl.DataFrame, spans: pl.DataFrame) -> pl.DataFrame:
+    """Means per van and span, the sun's share put in by hand."""
+    parked = spans.filter(pl.col("attribute") == "parking").select("van", "span_from", "span_to", "level")
+    sun = (
+        pl.when((pl.col("parameter") == "intake_air_temp") & (pl.col("level") == "open"))
+        .then(SUN)
+        .otherwise(0.0)
+    )
+    day = pl.col("scanned_at").dt.date()
+    return (
+        levels.join(parked, on="van")
+        .filter((day >= pl.col("span_from")) & (day < pl.col("span_to")))
+        .group_by("van", "cohort_id", "span_from", "parameter", "state", maintain_order=True)
+        .agg(
+            (pl.col("value") + sun).mean().alias("y"),
+            pl.len().alias("m"),
+            pl.col("scanned_at").min().alias("first_at"),
+            pl.col("scanned_at").max().alias("last_at"),
+        )
+    )
+
+
+def _effect(
+    rows: pl.DataFrame, contrast: tuple[str, str, str, str, str], parameter: str, state: str, unit: str
+) -> dict[str, Any]:
+    attribute, level, level_name, other, other_name = contrast
+    side = rows.group_by("van", "cohort_id", "is_exposed", maintain_order=True).agg(
+        (pl.col("y") * pl.col("m")).sum() / pl.col("m").sum()
+    )
+    both = side.filter(pl.len().over("van") == 2)
+    one = side.filter(pl.len().over("van") == 1)
+    pairs = (
+        both.filter("is_exposed")
+        .join(both.filter(~pl.col("is_exposed")), on="van")
+        .select(pl.col("y") - pl.col("y_right"))
+        .to_series()
+    )
+    cohorts = one["cohort_id"].unique().sort().to_list()
+    found = compare_levels(
+        one["y"].to_numpy(),
+        np.array([cohorts.index(c) for c in one["cohort_id"]]),
+        one["is_exposed"].to_numpy(),
+        np.zeros(one.height, np.int64),
+        pair_difference=pairs.to_numpy(),
+        pair_cell=np.zeros(len(pairs), np.int64),
+        n_cells=1,
+    )
+    p = float(found.p[0])
+    sure = parameter == "intake_air_temp" and attribute == "parking"
+    return {
+        "attribute": attribute, "level": level, "level_name": level_name, "other_level": other,
+        "other_level_name": other_name, "parameter": parameter, "state": state, "unit": unit, "is_tested": True,
+        "effect": float(found.shift[0]) if sure else 0.0, "shift": float(found.shift[0]),
+        "shift_low": float(found.low[0]), "shift_high": float(found.high[0]), "shift_alone": float(found.shift[0]),
+        "score": float(found.z[0]), "p": p, "q": p * 5 if sure else min(1.0, p * 22), "p_alone": p,
+        "n_vans": int(found.n_exposed[0]), "n_vans_other": int(found.n_other[0]), "n_cohorts": int(found.n_strata[0]),
+        "n_pairs": len(pairs), "n_scans": int(rows["m"].sum()), "first_seen": rows["first_at"].min(),
+        "last_seen": rows["last_at"].max(), "pair_shift": float(pairs.mean()) if len(pairs) else None,
+        "pair_low": None, "pair_high": None, "pair_p": None,
+        "twin_attribute": "depot" if sure else None, "twin_level": "mill lane" if sure else None,
+    }  # fmt: skip
+
+
+def _exposures(levels: pl.DataFrame, spans: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    units = {p.key: p.unit for p in vocabulary.parameters()}
+    effects, strata = [], []
+    for contrast in (
+        ("parking", "open", "open", "shaded", "shaded"),
+        ("guard", HOSTILE_LEVEL.lower(), HOSTILE_LEVEL, "no", "no"),
+    ):
+        sides = spans.filter(pl.col("attribute") == contrast[0]).select(
+            "van", "span_from", (pl.col("level") == contrast[1]).alias("is_exposed")
+        )
+        sided = levels.join(sides, on=["van", "span_from"], maintain_order="left")
+        for (parameter, state), rows in sided.group_by("parameter", "state", maintain_order=True):
+            effects.append(_effect(rows, contrast, str(parameter), str(state), units[str(parameter)]))
+            for (cohort,), mine in rows.group_by("cohort_id", maintain_order=True):
+                here = mine.filter(pl.col("van") != MOVED) if contrast[0] == "parking" else mine
+                a, b = (here.filter(pl.col("is_exposed") == s)["y"].to_numpy() for s in (True, False))
+                if len(a) and len(b):
+                    strata.append(
+                        {"attribute": contrast[0], "level": contrast[1], "other_level": contrast[3],
+                         "parameter": parameter, "state": state, "cohort_id": cohort, "n_vans": len(a),
+                         "n_vans_other": len(b), "median_shift": float(np.median(a[:, None] - b[None, :]))}
+                    )  # fmt: skip
+    overlaps = [
+        {"attribute": "parking", "level": "open", "rival": "depot", "rival_level": "mill lane", "n_same": 29, "n_vans": 30},
+        {"attribute": "parking", "level": "open", "rival": "guard", "rival_level": "no", "n_same": 16, "n_vans": 30},
+        {"attribute": "parking", "level": "open", "rival": "odometer_km", "rival_level": "", "n_vans": 29,
+         "shift": -6200.0, "shift_low": -9900.0, "shift_high": -2700.0, "p": 0.003},
+        {"attribute": "parking", "level": "open", "rival": "age_years", "rival_level": "", "n_vans": 30,
+         "shift": 0.1, "shift_low": -0.2, "shift_high": 0.3, "p": 0.4},
+    ]  # fmt: skip
+    return {
+        "exposure_effects": pl.DataFrame(effects, infer_schema_length=None).with_columns(
+            pl.col("shift_low", "shift_high").fill_nan(None)
+        ),
+        "exposure_strata": pl.DataFrame(strata, infer_schema_length=None),
+        "exposure_overlaps": pl.DataFrame(overlaps, infer_schema_length=None),
+        "exposure_levels": levels,
+        "exposure_spans": spans,
+    }
+
+
+def build_compare_tables(vans: pl.DataFrame, levels: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """Return the published tables on exposures of the invented fleet."""
+    spans = _spans(vans)
+    return _exposures(_levels(levels, spans), spans)
