@@ -99,7 +99,7 @@ def _effect(
         "score": float(found.z[0]), "p": p, "q": p * 5 if sure else min(1.0, p * 22), "p_alone": p,
         "n_vans": int(found.n_exposed[0]), "n_vans_other": int(found.n_other[0]), "n_cohorts": int(found.n_strata[0]),
         "n_pairs": len(pairs), "n_scans": int(rows["m"].sum()), "first_seen": rows["first_at"].min(),
-        "last_seen": rows["last_at"].max(), "pair_shift": float(pairs.mean()) if len(pairs) else None,
+        "last_seen": rows["last_at"].max(), "pair_shift": float(np.mean(pairs.to_numpy())) if len(pairs) else None,
         "pair_low": None, "pair_high": None, "pair_p": None,
         "twin_attribute": "depot" if sure else None, "twin_level": "mill lane" if sure else None,
     }  # fmt: skip
