@@ -14,6 +14,7 @@ from dashboard.exports.brief import describe_facts, find_van, write_brief
 from dashboard.exports.handout import print_html, print_pdf
 from dashboard.exports.picture import MIME, VAN_KEY
 from dashboard.exports.reading_pictures import picture_van
+from dashboard.parts.code_moments import show_van_frames
 from dashboard.parts.links import choose_channel, choose_van, link_to_reading, link_to_van
 from dashboard.parts.matter import show_cautions, show_matter
 from dashboard.parts.plain import escape
@@ -135,6 +136,7 @@ def show_codes(view: View, van: str) -> None:
         key="van_codes",
         alt=f"Codes of van {clean_text(van)}",
     )
+    show_van_frames(view, van)
 
 
 def show_history(view: View, van: str) -> None:

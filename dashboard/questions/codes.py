@@ -54,6 +54,28 @@ def list_code_endings(warehouse: Warehouse, module: str, code: str) -> pl.DataFr
     return warehouse.ask("list_code_endings", module=module, code=code)
 
 
+def list_code_frames(warehouse: Warehouse, module: str, code: str) -> pl.DataFrame:
+    """One row per operating state and reading of its freeze frames over the fleet, state `any` for all frames."""
+    return warehouse.ask("list_code_frames", module=module, code=code)
+
+
+def list_van_frames(warehouse: Warehouse, van: str) -> pl.DataFrame:
+    """One row per code and reading of the van's newest freeze frames."""
+    return warehouse.ask("list_van_frames", van=van)
+
+
+def list_code_failure_types(
+    warehouse: Warehouse, module: str, code: str, vans: Sequence[str]
+) -> pl.DataFrame:
+    """One row per failure type the shown vans have shown with it, commonest first."""
+    return warehouse.ask("list_code_failure_types", module=module, code=code, vans=list(vans))
+
+
+def list_code_lamps(warehouse: Warehouse, module: str, code: str, vans: Sequence[str]) -> pl.DataFrame:
+    """One row: sightings and vans whose reader says whether it lit the lamp, and those on which it did."""
+    return warehouse.ask("list_code_lamps", module=module, code=code, vans=list(vans))
+
+
 def list_low_voltage_evidence(warehouse: Warehouse, vans: Sequence[str]) -> pl.DataFrame:
     """One row per scan of a shown van and rule of evidence for low supply voltage that holds."""
     return warehouse.ask("list_low_voltage_evidence", vans=list(vans))
@@ -62,3 +84,8 @@ def list_low_voltage_evidence(warehouse: Warehouse, vans: Sequence[str]) -> pl.D
 def list_code_readers(warehouse: Warehouse) -> pl.DataFrame:
     """One row per code and pair of readers that read one van within a day, those that disagree first."""
     return warehouse.ask("list_code_readers")
+
+
+def list_maker_numbers(warehouse: Warehouse, vans: Sequence[str]) -> pl.DataFrame:
+    """One row per maker's number without a text: vans, what it travels most with, what most often ended it."""
+    return warehouse.ask("list_maker_numbers", vans=list(vans))

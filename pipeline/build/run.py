@@ -10,7 +10,16 @@ from functools import partial
 from importlib import resources
 from typing import Any
 
-from pipeline.build import code_associations, drifts, effects, exposures, findings, reader_updates, scores
+from pipeline.build import (
+    code_associations,
+    code_notes,
+    drifts,
+    effects,
+    exposures,
+    findings,
+    reader_updates,
+    scores,
+)
 from pipeline.errors import KinbayError
 from pipeline.settings import Home, Settings
 from pipeline.warehouse import checks, lock, models, publish, raw, runner, words
@@ -151,6 +160,7 @@ def build(
     settings = home.settings
     with lock.hold(home.warehouse / ".lock"), raw.open_work(home) as connection:
         words.write(connection, settings)
+        code_notes.write_notes(connection, home)
         engine = DuckDB(connection)
         _refuse_empty(engine)
         plan = models.load()

@@ -80,3 +80,8 @@ create table if not exists raw.rejects (
     batch_id bigint, file_id varchar, file varchar, table_name varchar, line bigint,
     column_name varchar, value varchar, reason varchar, remedy varchar
 );
+
+-- What people wrote beside a code for the whole fleet; filled from the journal by every build.
+create table if not exists raw.code_notes (
+    entry varchar, written_at timestamp, who varchar, module varchar, code varchar, text varchar, origin varchar
+);

@@ -179,6 +179,19 @@ def build_code_tables(vans: pl.DataFrame, scans: pl.DataFrame, until: dt.datetim
              "n_pairs": [5], "n_both": [3], "n_only": [2], "n_only_other": [0], "n_only_faint": [1], "n_only_other_faint": [0],
              "n_vans": [2]}
         ),
+        "code_failure_types": pl.DataFrame(
+            {"van": ["061", "063"], "module": [FLOW[0]] * 2, "code": [FLOW[1]] * 2, "failure_type": ["22", "22"],
+             "failure_says": ["signal amplitude above maximum"] * 2, "n_scans": [3, 1], "last_seen": [until] * 2}
+        ),
+        "code_freeze_frames": pl.DataFrame(
+            [{"module": FLOW[0], "code": FLOW[1], "state": state, "parameter": parameter, "n_vans": n, "n_frames": n + 2,
+              "value": value, "value_low": value * 0.9, "value_high": value * 1.1, "n_fleet_vans": fleet,
+              "fleet_value": 0.95 * value if fleet else None, "fleet_low": 0.9 * value if fleet else None,
+              "fleet_high": value if fleet else None}
+             for state, n, fleet in (("warm_idle", 5, 22), ("any", 6, 0))
+             for parameter, value in (("engine_speed", 812.0), ("coolant_temp", 84.0))],
+            infer_schema_length=None,
+        ),
         "low_voltage_scans": pl.DataFrame(
             {"scan_key": [storm["scan_key"]], "scan_id": [storm["scan_key"].split("/")[1]], "van": [storm["van"]],
              "reader": [storm["reader"]], "scanned_at": [storm["scanned_at"]], "points": [7], "verdict": ["likely"],

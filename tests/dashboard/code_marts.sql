@@ -53,3 +53,12 @@ create table low_voltage_scans (
 create table low_voltage_evidence (
     scan_key varchar, van varchar, scanned_at timestamp, rule varchar, points bigint, says varchar
 );
+create table code_failure_types (
+    van varchar, module varchar, code varchar, failure_type varchar, failure_says varchar, n_scans bigint,
+    first_seen timestamp, last_seen timestamp, last_status varchar
+);
+create table code_freeze_frames (
+    module varchar, code varchar, state varchar, parameter varchar, n_vans bigint, n_frames bigint,
+    value double, value_low double, value_high double, n_fleet_vans bigint, fleet_value double,
+    fleet_low double, fleet_high double
+);

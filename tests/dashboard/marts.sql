@@ -72,3 +72,7 @@ create table findings (
     detectable double, n_siblings bigint, n_vans bigint, n_scans bigint, first_seen timestamp,
     last_seen timestamp, claim varchar, rivals varchar, next_check varchar, cautions varchar
 );
+create table freeze_frames (
+    scan_key varchar, van varchar, scanned_at timestamp, module varchar, code varchar, parameter varchar,
+    value double
+);
