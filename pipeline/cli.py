@@ -119,6 +119,48 @@ def load(
 
 
 @app.command()
+def layout(
+    file: Annotated[Path, typer.Argument(help="A file whose kind is not known yet.")],
+    as_json: JsonOption = False,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Keep the layout in the home, once nothing is left to ask.")
+    ] = False,
+    answer: Annotated[
+        list[str] | None,
+        typer.Option("--answer", help="KIND:SUBJECT=ANSWER for one question; may be given several times."),
+    ] = None,
+    name: Annotated[str | None, typer.Option(help="What to call the layout.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="Write the layout's TOML to this file.")] = None,
+    bounded: Annotated[
+        bool, typer.Option("--bounded", help="Stop after a minute of work or 6 GB.", hidden=True)
+    ] = False,
+    home: HomeOption = None,
+) -> None:
+    """Look at a file, propose a layout, show what it would take, and ask what cannot be decided."""
+    from pipeline.ingest import proposing
+
+    if bounded:
+        proposing.bound_process()
+    place = Home.find(home).ensure()
+    told = proposing.parse_answers(answer or [])
+    found = proposing.propose_for(place, file, told, name)
+    if as_json:
+        print_json(found.as_json())
+    else:
+        sys.stdout.write(found.proposal.toml)
+        for line in found.lines():
+            say(line)
+    if out is not None:
+        out.write_text(found.proposal.toml, encoding="utf-8")
+        say(f"Wrote {out}.")
+    if accept and found.proposal.is_complete:
+        say(f"Kept as {proposing.accept(place, file, found.proposal)}. Now run: kinbay load {file}")
+    elif found.proposal.questions:
+        say(f"The questions stand in {proposing.write_questions_beside(file, found.proposal)}.")
+    raise typer.Exit(0 if found.proposal.is_complete else 1)
+
+
+@app.command()
 def withdraw(
     file: Annotated[str, typer.Argument(help="The file's name as loaded, or the start of its content hash.")],
     why: Annotated[str, typer.Option("--why", help="Why; kept in the journal.")],

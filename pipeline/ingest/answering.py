@@ -41,11 +41,15 @@ def write_questions(file: Path, questions: Sequence[Question], fault: KinbayErro
             "answer": "",
         }
         kept.setdefault((one.kind, one.subject), fresh)
+    _write(file, list(kept.values()), fault)
+
+
+def _write(file: Path, rows: Sequence[dict[str, Any]], fault: KinbayError | None) -> None:
     name = _one_line(file.name)
     lines = [f"# {name} waits. Fill in each answer with one of its choices, then load again."]
     if fault is not None:
         lines = [f"# {name} waits, and nothing of it is stored.", f"fault = {_text(str(fault))}"]
-    for row in kept.values():
+    for row in rows:
         lines += [
             "",
             "[[question]]",
@@ -101,6 +105,25 @@ def answers_for(remembered: Sequence[dict[str, Any]], file: Path, layout: str | 
         return beside
     known = _usable([e for e in remembered if e.get("layout") == layout])
     return Answers({**known.labels, **beside.labels}, {**known.units, **beside.units}, beside.facts)
+
+
+def answers_beside(file: Path) -> dict[tuple[str, str], str]:
+    """Return every usable answer beside a file, by its question's kind and subject."""
+    rows = [row for row in _read(question_path(file)) if is_answered(row)]
+    return {(str(row.get("kind")), row["subject"]): row["answer"].strip() for row in rows}
+
+
+def drop_kinds(file: Path, kinds: set[str]) -> None:
+    """Take questions of these kinds out of the file beside a waiting file; an empty one is removed."""
+    path = question_path(file)
+    rows = [row for row in _read(path) if row.get("kind") not in kinds]
+    if not path.exists():
+        return
+    if not rows:
+        path.unlink()
+        return
+    path.unlink()
+    _write(file, rows, None)
 
 
 def note_answers(home: Home, file: Path, name: str, layout: str | None, at: datetime) -> None:

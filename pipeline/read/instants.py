@@ -44,10 +44,10 @@ def write_iso_times(wide: pl.DataFrame, layout: Layout, is_day_fixed: bool = Fal
         elif day in wide.columns:
             wide = wide.with_columns(pl.col(day).alias(name))
     kinds = {c: k for t in layout.feeds for c, k in tidy_tables()[t].columns.items()}
-    times = [c for c in wide.columns if kinds.get(c) in {"time", "date"}]
+    times = [c for c in wide.columns if c in {"at", "scanned_at"} or kinds.get(c) in {"time", "date"}]
     if layout.time.formats and times:
         wide = wide.with_columns(
-            _iso(wide[c], layout.time.formats, is_date=kinds[c] == "date") for c in times
+            _iso(wide[c], layout.time.formats, is_date=kinds.get(c) == "date") for c in times
         )
     return _past_midnight(wide) if is_day_fixed and "at_time" in wide.columns else wide
 
@@ -86,7 +86,7 @@ def _special(text: pl.Expr, form: str) -> pl.Expr:
 
 def _iso(given: pl.Series, formats: tuple[str, ...], *, is_date: bool) -> pl.Series:
     keys = pl.DataFrame({"key": given.unique()})
-    text = pl.col("key").str.strip_chars()
+    text = pl.col("key").str.strip_chars().str.replace(r"(:\d{2}),(\d{1,9})\b", "${1}.${2}")
     found = []
     for form in formats:
         if form in SPECIAL_TIMES:

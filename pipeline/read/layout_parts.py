@@ -133,6 +133,7 @@ class Long(Part):
     high: str | None = None
     mark: str | None = None
     labels: dict[str, str] = Field(default_factory=dict)
+    units: dict[str, str] = Field(default_factory=dict)
     pids: bool = False
     bytes: bool = False
 

@@ -240,6 +240,7 @@ class Reshaper:
                 f"The file lacks {long.parameter!r} or {long.value!r}", remedy="Check [long] in the layout."
             )
         own = {fold_header(k): v for k, v in long.labels.items()}
+        label_given = label
         turned = {w: own.get(fold_header(w), w) for w in label.drop_nulls().unique().to_list()}
         label = label.replace_strict(turned, default=None, return_dtype=pl.String)
         label = pid_labels(label) if long.pids else label
@@ -250,8 +251,7 @@ class Reshaper:
         if self.layout.file.units_in_cells:
             cells["value"], glued = part_glued(value)
             unit = glued if unit is None else pl.select(pl.coalesce(glued, unit)).to_series()
-        if unit is not None:
-            cells["unit"] = unit
+        cells["unit"] = _units_of(label_given, unit, long.units)
         rows = self._reading_base(wide).with_columns(
             s.alias(n) for n, s in (cells | self._limits(long, frame)).items()
         )
@@ -278,6 +278,17 @@ class Reshaper:
         words = [w for w in rows["code"].unique().to_list() if _is_no_code(w, missing)]
         rows = rows.filter(~pl.col("code").is_in(words))
         return rows.unique([c for c in rows.columns if c != "line"], keep="first", maintain_order=True)
+
+
+def _units_of(label: pl.Series, unit: pl.Series | None, told: Mapping[str, str]) -> pl.Series:
+    """The file's unit of every row, else the one that the layout tells for its label."""
+    given = _repeat("", len(label)) if unit is None else unit.fill_null("")
+    if not told:
+        return given
+    own = {fold_header(k): v for k, v in told.items()}
+    turned = {w: own.get(fold_header(w), "") for w in label.drop_nulls().unique().to_list()}
+    instead = label.replace_strict(turned, default="", return_dtype=pl.String)
+    return pl.select(pl.when(given.str.strip_chars() == "").then(instead).otherwise(given)).to_series()
 
 
 def _is_no_code(word: str, missing: list[str]) -> bool:

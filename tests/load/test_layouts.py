@@ -250,5 +250,8 @@ def test_the_guides_own_example_is_a_usable_layout() -> None:
         assert layout.name in {"depot_logger", "counter_report"}
     whole = "\n".join([text, *others])
     told = set(re.findall(r"(?m)^\[*(\w+)", whole)) | set(re.findall(r"(?m)^(?:# )?(\w+) =", whole))
-    assert set(Layout.model_fields) <= told | {"labels"}
-    assert {k for m in (File, Time, Line, Extract, Long) for k in m.model_fields} <= told | {"labels"}
+    assert set(Layout.model_fields) <= told | {"labels", "units"}
+    assert {k for m in (File, Time, Line, Extract, Long) for k in m.model_fields} <= told | {
+        "labels",
+        "units",
+    }

@@ -1,0 +1,177 @@
+"""Proposals for files that no layout fits: with the answers beside the file, previewed, and kept once accepted."""
+
+from __future__ import annotations
+
+import resource
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline import journal
+from pipeline.durable import write_text
+from pipeline.errors import KinbayError
+from pipeline.ingest import answering
+from pipeline.normalise.times import utc_now
+from pipeline.propose import Proposal, propose
+from pipeline.propose.preview import preview
+from pipeline.read import Source, read_layouts
+from pipeline.settings import Home
+
+MOST_SECONDS = 60
+MOST_MEMORY = 6 * 2**30
+Answered = Mapping[tuple[str, str], str]
+
+
+@dataclass(frozen=True)
+class Proposed:
+    """A proposal and what it would take from its file."""
+
+    proposal: Proposal
+    preview: dict[str, Any]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return what `kinbay layout --json` prints, as pipeline/layouts/README.md describes it."""
+        one = self.proposal
+        return {
+            "file": one.file,
+            "name": one.name,
+            "complete": one.is_complete,
+            "layout": {"toml": one.toml, "object": one.table},
+            "mapping": one.mapping,
+            "questions": [_question(q, is_open=True) for q in one.questions]
+            + [_question(q, is_open=False) for q in one.answered],
+            "facts": [_question(q, is_open=True) for q in one.facts],
+            "preview": self.preview,
+        }
+
+    def lines(self) -> list[str]:
+        """Return the preview and the questions as lines for a terminal."""
+        shown = self.preview
+        found = [
+            f"Would take {shown['taken']:,} rows and leave out {shown['rejected']:,} of those looked at."
+        ]
+        if shown["fault"]:
+            found = [f"Cannot be read so far: {shown['fault']}"]
+        for name, table in shown["tables"].items():
+            found += [f"  {name}: {table['taken']:,} rows, {', '.join(table['columns'])}"]
+            found += [
+                "    " + " | ".join("" if v is None else str(v) for v in row) for row in table["rows"][:3]
+            ]
+        for reject in shown["rejects"][:5]:
+            found.append(
+                f"  line {reject['line']}, {reject['column']}: {reject['reason']}. {reject['remedy']}"
+            )
+        left_out = [m["column"] for m in self.proposal.mapping if m["confidence"] == "left out"]
+        found += [f"  Columns not taken: {', '.join(left_out)}."] if left_out else []
+        found += [f"To answer: {q.asks}{_choices(q.choices)}" for q in self.proposal.questions]
+        found += [f"Asked of every such file: {q.asks}" for q in self.proposal.facts]
+        return found
+
+
+def _choices(choices: Sequence[str]) -> str:
+    return f" ({', '.join(choices)})" if choices else ""
+
+
+def _question(one: Any, *, is_open: bool) -> dict[str, Any]:
+    return {
+        "kind": one.kind,
+        "subject": one.subject,
+        "asks": one.asks,
+        "choices": list(one.choices),
+        "open": is_open,
+    }
+
+
+def parse_answers(given: Sequence[str]) -> dict[tuple[str, str], str]:
+    """Read `KIND:SUBJECT=ANSWER` texts; the answer begins after the last `=`.
+
+    Raises
+    ------
+    KinbayError
+        Where a text has another form.
+    """
+    found = {}
+    for text in given:
+        left, equals, answer = text.rpartition("=")
+        kind, colon, subject = left.partition(":")
+        if not (equals and colon):
+            raise KinbayError(
+                f"{text!r} is no answer", remedy="Write KIND:SUBJECT=ANSWER, as kinbay layout asks."
+            )
+        found[kind, subject] = answer.strip()
+    return found
+
+
+def propose_for(home: Home, file: Path, told: Answered | None = None, name: str | None = None) -> Proposed:
+    """Propose a layout for a file, using the answers beside it and those told here.
+
+    Raises
+    ------
+    KinbayError
+        Where there is no such file, or nothing in it is known.
+    """
+    if not file.is_file():
+        raise KinbayError("There is no such file", str(file), "Check the path and try again.")
+    source = Source(file, file.name, file)
+    answers = {**answering.answers_beside(file), **(told or {})}
+    taken = set(read_layouts(home.layouts))
+    return look(home, source, answers, name, taken)
+
+
+def look(
+    home: Home, source: Source, answers: Answered, name: str | None = None, taken: set[str] | None = None
+) -> Proposed:
+    """Propose a layout for a source and preview it."""
+    proposal = propose(source, answers, name, taken or set())
+    shown: dict[str, Any] = {
+        "tables": {},
+        "taken": 0,
+        "rejected": 0,
+        "rejects": [],
+        "questions": [],
+        "notes": [],
+        "fault": None,
+    }
+    if proposal.layout is not None:
+        facts = {subject: text for (kind, subject), text in answers.items() if kind == "fact"}
+        shown = preview(source, proposal.layout, home.settings.time_zone, utc_now(), facts)
+    return Proposed(proposal, shown)
+
+
+def accept(home: Home, file: Path, proposal: Proposal) -> Path:
+    """Keep a complete proposal among the home's layouts, and its answers in the journal.
+
+    Raises
+    ------
+    KinbayError
+        Where something is still asked, or a layout of that name is there already.
+    """
+    if not proposal.is_complete:
+        raise KinbayError("The layout still has questions", file.name, "Answer them first.")
+    path = home.layouts / f"{proposal.name}.toml"
+    if path.exists():
+        raise KinbayError(
+            "A layout of that name is there already", path.name, "Give another one with --name."
+        )
+    write_text(path, proposal.toml)
+    journal.write_entry(
+        home,
+        "layout",
+        utc_now(),
+        {"layout": proposal.name, "file": file.name, "columns": len(proposal.mapping)},
+    )
+    answering.drop_kinds(file, {q.kind for q in proposal.answered} | {"accept"})
+    return path
+
+
+def write_questions_beside(file: Path, proposal: Proposal) -> Path:
+    """Write the open questions of a proposal beside its file."""
+    answering.write_questions(file, [*proposal.questions, *proposal.facts])
+    return answering.question_path(file)
+
+
+def bound_process() -> None:
+    """Limit this process's working time and memory: for a program that hands it files of unknown origin."""
+    resource.setrlimit(resource.RLIMIT_CPU, (MOST_SECONDS, MOST_SECONDS + 5))
+    resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY))
