@@ -181,8 +181,13 @@ def build(
     """Bring the models up to date and publish them for the dashboard."""
     from pipeline import build as building
 
+    place = Home.find(home).ensure()
+    if not place.work_db.exists() and any(place.originals.iterdir()):
+        from pipeline import ingest
+
+        say(f"The warehouse is gone; {ingest.rebuild_raw(place)} files were read again from the originals.")
     with progress("Building") as show:
-        report = building.build(Home.find(home).ensure(), full=full, progress=show)
+        report = building.build(place, full=full, progress=show)
     for line in report.lines():
         say(line)
     raise typer.Exit(0 if report.is_published else 1)

@@ -65,7 +65,8 @@ def _watch(job: Job) -> None:
         st.rerun(scope="app")
     title, at, share = job.progress
     waits = "Waits for other work to end" if job.state == "waiting" else title
-    with st.status(f"{escape(job.title)}: {escape(waits)} ...", state="running", expanded=True):
+    with st.container(border=True):
+        st.write(f":material/hourglass_top: **{escape(job.title)}.** {escape(waits)} ...")
         st.progress(share if share is not None else 0.0, text=escape(at) or "Starting")
         st.caption("This goes on if you leave the page. What you see meanwhile is the build before.")
 

@@ -32,3 +32,13 @@ def list_conflicts(warehouse: Warehouse, vans: Sequence[str]) -> pl.DataFrame:
 def list_files(warehouse: Warehouse) -> pl.DataFrame:
     """One row per loaded file and table, newest first."""
     return warehouse.ask("list_files")
+
+
+def list_entry_choices(warehouse: Warehouse) -> pl.DataFrame:
+    """One row per reader and module that this fleet's scans name: `kind`, `choice`, `n_scans`."""
+    return warehouse.ask("list_entry_choices")
+
+
+def list_reader_readings(warehouse: Warehouse) -> pl.DataFrame:
+    """One row per reader and reading that it gives, with the state it is most often read in."""
+    return warehouse.ask("list_reader_readings")

@@ -9,7 +9,7 @@ from pathlib import Path
 import duckdb
 
 from pipeline.errors import KinbayError
-from pipeline.ingest import originals
+from pipeline.ingest import entries, originals
 from pipeline.ingest.originals import Acceptance, Staged
 from pipeline.ingest.reports import FileReport
 from pipeline.normalise import Question
@@ -45,6 +45,7 @@ class Candidate:
     reports: list[FileReport] = field(default_factory=list)
     acceptance: Acceptance | None = None
     repeats: Candidate | None = None
+    is_entry: bool = False
 
     @property
     def layout(self) -> str | None:
@@ -84,14 +85,19 @@ def prepare(
     layout: str | None,
     *,
     is_van_given: bool,
+    is_entry: bool = False,
 ) -> Candidate:
     """Stage a file and say what it is, unless its content is in the store already."""
-    one = Candidate(source, signature(source.dropped))
+    one = Candidate(source, signature(source.dropped), is_entry=is_entry)
     if isinstance(source, Refusal):
         one.wait(source.fault)
         return one
     try:
-        one.staged = originals.stage(home, source.path, source.suffix)
+        one.staged = (
+            entries.stage_entry(source.path)
+            if is_entry
+            else originals.stage(home, source.path, source.suffix)
+        )
     except OSError as error:
         one.wait(KinbayError(f"The file cannot be read: {error.strerror}", source.name, "Check its rights."))
         return one
@@ -107,7 +113,11 @@ def prepare(
         return one
     try:
         staged = Source(one.staged.path, source.name, source.dropped, source.folder)
-        one.found = recognise(staged, layouts, layout, is_van_given)
+        one.found = (
+            entries.recognise_entry(source.path)
+            if is_entry
+            else recognise(staged, layouts, layout, is_van_given)
+        )
     except KinbayError as fault:
         one.wait(KinbayError(fault.what, fault.where or source.name, fault.remedy))
     return one

@@ -18,6 +18,8 @@ def tidy_inbox(home: Home, candidates: Sequence[Candidate], now: datetime) -> No
     inbox = home.inbox.resolve()
     by_file: dict[Path, list[Candidate]] = {}
     for one in candidates:
+        if one.is_entry:
+            continue
         by_file.setdefault(one.source.dropped, []).append(one)
     for dropped, members in by_file.items():
         is_inside = dropped.parent.resolve().is_relative_to(inbox)

@@ -8,15 +8,16 @@ from pathlib import Path
 
 import duckdb
 
-from pipeline.ingest import answering, journal, originals
+from pipeline.ingest import answering, entries, journal, originals
 from pipeline.ingest.candidates import Candidate, mark_repeats, prepare, report_repeats
 from pipeline.ingest.inbox import tidy_inbox
 from pipeline.ingest.opening import open_store
 from pipeline.ingest.originals import Acceptance
+from pipeline.ingest.rebuilding import bring_back
 from pipeline.ingest.reports import LoadReport
 from pipeline.ingest.taking import take
 from pipeline.normalise.times import utc_now
-from pipeline.read import Source, find_sources, named_layout, read_layouts
+from pipeline.read import Layout, Source, find_sources, named_layout, read_layouts
 from pipeline.settings import Home
 from pipeline.warehouse import raw
 
@@ -60,9 +61,12 @@ def load(
         layouts = read_layouts(home.layouts)
         if layout is not None:
             named_layout(layouts, layout)
+        bring_back(home, connection)
         sources = list(find_sources(list(paths) or [home.inbox], Path(scratch), home.inbox))
         is_given = van is not None
         candidates = [prepare(home, connection, s, layouts, layout, is_van_given=is_given) for s in sources]
+        if not paths or home.inbox in paths:
+            candidates += _new_entries(home, connection, layouts)
         mark_repeats(candidates)
         batch_id = max(raw.next_batch(connection), journal.read_withdrawals(home).last_batch + 1)
         connection.begin()
@@ -75,6 +79,20 @@ def load(
         tidy_inbox(home, candidates, utc_now())
     reports = tuple(r for c in candidates for r in c.reports)
     return LoadReport(reports, batch_id if accepted else None)
+
+
+def _new_entries(
+    home: Home, connection: duckdb.DuckDBPyConnection, layouts: dict[str, Layout]
+) -> list[Candidate]:
+    """Entries of the journal that are not in the store yet; they go along when the inbox is loaded."""
+    known = {row[0] for row in connection.execute("select distinct file_id from raw.files").fetchall()}
+    withdrawn = journal.read_withdrawals(home)
+    found = [
+        prepare(home, connection, s, layouts, None, is_van_given=False, is_entry=True)
+        for s in entries.living_entries(home)
+        if (file_id := entries.stage_entry(s.path).file_id) not in known and file_id not in withdrawn.until
+    ]
+    return found
 
 
 def _take_all(
@@ -100,7 +118,7 @@ def _take_all(
             file=one.source.name,
             suffix=one.staged.suffix,
             layout=one.layout,
-            van=van,
+            van=None if one.is_entry else van,
             batch_id=batch_id,
             position=len(accepted),
             loaded_at=now.isoformat(timespec="seconds") + "Z",
@@ -108,6 +126,7 @@ def _take_all(
             units=dict(answers.units),
             facts=dict(answers.facts),
             folder=one.source.folder if isinstance(one.source, Source) else "",
+            is_entry=one.is_entry,
         )
         show = _shower(progress, one.source.name, done, total)
         show(0)

@@ -48,6 +48,8 @@ class Acceptance:
         Answers that were used, by the question's subject.
     folder : str
         The last folders the file came from, for layouts that read them.
+    is_entry : bool
+        Whether it is an entry of the journal, which is kept there and not copied.
     """
 
     file_id: str
@@ -62,6 +64,7 @@ class Acceptance:
     units: dict[str, str] = field(default_factory=dict)
     facts: dict[str, str] = field(default_factory=dict)
     folder: str = ""
+    is_entry: bool = False
 
     @property
     def moment(self) -> datetime:
@@ -95,7 +98,7 @@ def stage(home: Home, path: Path, suffix: str) -> Staged:
 def keep(home: Home, staged: Staged, acceptance: Acceptance) -> None:
     """Give a staged copy its name among the originals and say how it was read; both are durable after this."""
     place = home.originals / f"{staged.file_id}{staged.suffix}"
-    if not place.exists():
+    if not acceptance.is_entry and not place.exists():
         put_in_place(staged.path, place)
         place.chmod(0o444)
     write_json(home.originals / f"{staged.file_id}{_ABOUT}", asdict(acceptance))
@@ -135,6 +138,8 @@ def original_of(home: Home, acceptance: Acceptance) -> Staged:
         Where it is missing or changed.
     """
     path = home.originals / f"{acceptance.file_id}{acceptance.suffix}"
+    if acceptance.is_entry:
+        path = home.journal / acceptance.file.rsplit("/", 1)[-1]
     if not path.exists():
         raise KinbayError(
             "An original is missing", f"{acceptance.file}, {path.name}", "Restore it from a backup."

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pipeline.errors import KinbayError, nearest
-from pipeline.ingest import journal, originals
+from pipeline.ingest import journal
 from pipeline.ingest.opening import open_store
 from pipeline.ingest.originals import Acceptance
-from pipeline.ingest.rebuilding import rebuild_open
+from pipeline.ingest.rebuilding import list_alive, rebuild_open
 from pipeline.normalise.times import utc_now
 from pipeline.settings import Home
 
@@ -47,9 +47,7 @@ def withdraw(home: Home, file: str, why: str) -> Withdrawal:
     if not why.strip():
         raise KinbayError("A withdrawal needs a reason", file, "Say why with --why.")
     with open_store(home) as connection:
-        gone = journal.read_withdrawals(home)
-        alive = [a for a in originals.list_accepted(home) if not gone.covers(a.file_id, a.batch_id)]
-        meant = _find(alive, file)
+        meant = _find(list_alive(home), file)
         entry = {"file_id": meant.file_id, "file": meant.file, "batch_id": meant.batch_id, "why": why.strip()}
         journal.write_entry(home, "withdrawal", utc_now(), entry)
         left = rebuild_open(home, connection)

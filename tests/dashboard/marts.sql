@@ -18,6 +18,9 @@ create table scans (
     coverage_known boolean, n_readings bigint, n_codes bigint, n_modules_answered bigint,
     n_modules_silent bigint
 );
+create table scan_modules (
+    scan_key varchar, van varchar, scanned_at timestamp, reader varchar, module varchar, answered boolean
+);
 create table scan_levels (
     scan_key varchar, van varchar, cohort_id varchar, family_id varchar, reader varchar,
     scanned_at timestamp, scan_month date, parameter varchar, state varchar, value double, n_rows bigint,
