@@ -230,6 +230,7 @@ def _score_channel(
     usable = _with_fallback(cells.filter(is_usable), settings.evidence.min_siblings)
     measure, measures = encode(usable, ["parameter", "state"])
     group, _ = encode(usable, ["parameter", "state", "group_key"])
+    matter, _ = encode(usable, ["van", "parameter"])
     firsts = usable.group_by(["parameter", "state"]).agg(pl.col("resolution", "smallest_useful").first())
     per_measure = measures.join(firsts, on=["parameter", "state"], how="left", maintain_order="left")
     scores = score_cells(
@@ -243,6 +244,7 @@ def _score_channel(
             smallest_useful=per_measure["smallest_useful"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
             is_target=usable["is_target"].to_numpy(),
             scans=usable["n_scans"].cast(pl.Float64).to_numpy(),
+            matter=matter,
         ),
         nulls,
         rules_of(settings),

@@ -95,23 +95,24 @@ def read_p(u: Floats, curves: Floats) -> Floats:
     return cast(Floats, np.exp(-np.minimum(inside + beyond, _MOST_SURPRISE)))
 
 
-def surprise_at(p: float, curves: Floats) -> Floats:
+def surprise_at(p: float | Floats, curves: Floats) -> Floats:
     """Return the surprise at which each cell's calibrated p-value is p; the inverse of `read_p`.
 
     Parameters
     ----------
     p
-        Wanted p-value, 0 < p <= 1.
+        Wanted p-value, 0 < p <= 1; one for all, or shape (cells,).
     curves
         Shape (cells, 8).
     """
     knots = _knots(curves)
-    wanted = -np.log(p)
-    if wanted >= _LOG_P[-1]:
-        return cast(Floats, knots[:, -1] + (wanted - _LOG_P[-1]) / curves[:, -1])
-    segment = int(np.searchsorted(_LOG_P, wanted, side="right")) - 1
+    wanted = np.broadcast_to(-np.log(p), len(curves))
+    rows = np.arange(len(curves))
+    segment = np.clip(np.searchsorted(_LOG_P, wanted, side="right") - 1, 0, len(_LOG_P) - 2)
     share = (wanted - _LOG_P[segment]) / (_LOG_P[segment + 1] - _LOG_P[segment])
-    return cast(Floats, knots[:, segment] + share * (knots[:, segment + 1] - knots[:, segment]))
+    between = knots[rows, segment] + share * (knots[rows, segment + 1] - knots[rows, segment])
+    beyond = knots[:, -1] + (wanted - _LOG_P[-1]) / curves[:, -1]
+    return cast(Floats, np.where(wanted >= _LOG_P[-1], beyond, between))
 
 
 def _knots(curves: Floats) -> Floats:

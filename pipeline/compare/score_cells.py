@@ -41,6 +41,9 @@ class Cells:
         small. All true when left out.
     scans
         Number of scans as a person counts them, held against `Rules.min_scans`; m when left out.
+    matter
+        Cells with one number are one matter, as the states of one reading on one van: they are paid for
+        together (`multiplicity.adjust_by_matter`), shape (cells,). Each its own when left out.
     """
 
     measure: Ints
@@ -52,13 +55,14 @@ class Cells:
     smallest_useful: Floats
     is_target: Bools | None = None
     scans: Floats | None = None
+    matter: Ints | None = None
 
     def check(self) -> None:
         """Raise ValueError where the arrays do not fit together, m is not positive, or a group holds two measures."""
         if len({len(a) for a in (self.measure, self.group, self.y, self.m)}) != 1:
             raise ValueError("measure, group, y and m must be of one length")
-        if any(len(a) != len(self.y) for a in (self.is_target, self.scans) if a is not None):
-            raise ValueError("is_target and scans must be as long as y")
+        if any(len(a) != len(self.y) for a in (self.is_target, self.scans, self.matter) if a is not None):
+            raise ValueError("is_target, scans and matter must be as long as y")
         if len({len(self.w2), len(self.resolution), len(self.smallest_useful)}) != 1:
             raise ValueError("w2, resolution and smallest_useful must have one entry per measure")
         if len(self.y) and (self.measure.min() < 0 or self.measure.max() >= len(self.w2)):
@@ -96,7 +100,8 @@ class Scores:
     is_scored, reason
         Whether there is a score, and in words why not ("" where there is).
     cells_tested, p_cutoff, expected_by_chance
-        Comparisons in the channel, the p-value at or below which one is a finding, and their product.
+        Comparisons in the channel, the p-value at or below which one alone is a finding (their mean over the cells,
+        as a matter of more cells asks more of each), and their product.
     d0
         Prior degrees of freedom in use.
     """

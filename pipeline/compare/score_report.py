@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compare.calibration import invert_surprise, measure_surprise, read_p, surprise_at
-from pipeline.compare.multiplicity import benjamini_hochberg, rejection_cutoff
+from pipeline.compare.multiplicity import adjust_by_matter, matter_cutoff
 from pipeline.compare.nulls import Law, NullTables, law_df
 from pipeline.compare.score_batches import Comparisons
 from pipeline.compare.score_cells import Cells, Scores
@@ -85,11 +85,12 @@ def report_scores(
     curves = judged.curves(nulls, "normal")
     p = read_p(judged.surprise("normal"), curves)
     p_cautious = np.maximum(p, read_p(judged.surprise("cautious"), judged.curves(nulls, "cautious")))
-    q = benjamini_hochberg(p)
-    cutoff = rejection_cutoff(p, rules.finding_q)
+    matter = np.arange(len(rows)) if cells.matter is None else cells.matter[rows]
+    q, q_matter = adjust_by_matter(p, matter)
+    alone = matter_cutoff(q_matter, matter, rules.finding_q)
     df = judged.law_df("normal")
     smallest_useful = cells.smallest_useful[used.measure[judged.at]]
-    needed = invert_surprise(surprise_at(cutoff, curves), df) * statistic.spread if len(p) else p
+    needed = invert_surprise(surprise_at(alone, curves), df) * statistic.spread if len(p) else p
     expected = found.mean[judged.at]
     difference = used.y[judged.at] - expected
     known = invert_surprise(-float(np.log(_OUTSIDE)), statistic.df) * np.sqrt(statistic.mean_variance)
@@ -113,7 +114,7 @@ def report_scores(
         p=_over_all(size, rows, p),
         q=_over_all(size, rows, q),
         p_cautious=_over_all(size, rows, p_cautious),
-        robust=_over_all(size, rows, benjamini_hochberg(p_cautious) <= rules.robust_q, False),
+        robust=_over_all(size, rows, adjust_by_matter(p_cautious, matter)[0] <= rules.robust_q, False),
         is_small_group=is_scored & (n_siblings <= rules.small_group),
         detectable=_over_all(size, rows, np.fmax(needed, smallest_useful)),
         n_siblings=n_siblings,
@@ -127,8 +128,8 @@ def report_scores(
         is_scored=is_scored,
         reason=_explain(cells, n_siblings, is_scored, rules.min_siblings),
         cells_tested=len(rows),
-        p_cutoff=cutoff,
-        expected_by_chance=len(rows) * cutoff,
+        p_cutoff=float(alone.mean()) if len(rows) else 0.0,
+        expected_by_chance=float(alone.sum()),
         d0=d0,
     )
 
