@@ -6,10 +6,14 @@ borrowing of variance in `moderation`, the calibration in `nulls` and `calibrati
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.compare.bystanders import SecondLook, leave_out_named
 from pipeline.compare.moderation import Prior, fit_prior, moderate
+from pipeline.compare.multiplicity import adjust_by_matter
 from pipeline.compare.nulls import NullTables
 from pipeline.compare.score_batches import Comparisons, compare_groups
 from pipeline.compare.score_cells import Cells, Scores
@@ -24,6 +28,9 @@ from pipeline.compare.score_report import Judged, Place, Used, keep_entries, rep
 from pipeline.compare.tiers import Rules
 
 __all__ = ["Cells", "NullTables", "Rules", "Scores", "pooled_within_variance", "score_cells"]
+
+MOST_LEFT_OUT = 2
+"""So many named vans of a cohort are taken out of their siblings' reference, one after the other."""
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -83,10 +90,54 @@ def score_cells(cells: Cells, nulls: NullTables, rules: Rules) -> Scores:
     stands_in[found.cohort[found.is_compared & ~used.is_target]] = True
     prior = _borrow(found, used, stands_in, len(cells.w2), rules.min_cohorts)
     at = np.flatnonzero(found.is_compared)
-    statistic, place = _set_against(at, used, found, prior, stands_in)
+    siblings = Siblings(found.n_clean[at], found.mean[at], found.s2[at], found.inverse_scans[at])
+    n_siblings = found.n_siblings[at].astype(np.float64)
+    statistic, place = _set_against(at, siblings, n_siblings, used, found, prior, stands_in)
     is_judged = used.is_target[at] & (statistic.spread > 0)
     judged = Judged(at[is_judged], keep_entries(statistic, is_judged), keep_entries(place, is_judged))
+    for most in range(1, MOST_LEFT_OUT + 1):
+        second = _find_bystanders(cells, used, found, judged, nulls, rules, most)
+        if len(second.at):
+            again = _set_against(second.at, second.siblings, second.n_siblings, used, found, prior, stands_in)
+            found = _keep_the_milder(found, judged, second, Judged(second.at, *again), nulls)
     return report_scores(cells, used, found, judged, nulls, rules, prior.d0)
+
+
+def _find_bystanders(
+    cells: Cells, used: Used, found: Comparisons, judged: Judged, nulls: NullTables, rules: Rules, most: int
+) -> SecondLook:
+    """Cells that up to `most` clearer named siblings may have pushed out."""
+    p, q = np.full((2, len(used.cell)), np.nan)
+    p[judged.at] = judged.p(nulls)
+    matter = np.arange(len(cells.y)) if cells.matter is None else cells.matter
+    q[judged.at] = adjust_by_matter(p[judged.at], matter[used.cell[judged.at]])[0]
+    return leave_out_named(
+        found,
+        used.group,
+        used.y,
+        used.m,
+        p,
+        q <= rules.finding_q,
+        q <= rules.likely_q,
+        rules.min_siblings,
+        most,
+    )
+
+
+def _keep_the_milder(
+    found: Comparisons, judged: Judged, second: SecondLook, again: Judged, nulls: NullTables
+) -> Comparisons:
+    """Put the second look in place, in `judged` too, where it accuses a van less than the first."""
+    row = np.searchsorted(judged.at, second.at)
+    is_milder = again.p(nulls) > judged.p(nulls)[row]
+    row, cell = row[is_milder], second.at[is_milder]
+    milder = keep_entries(second.siblings, is_milder)
+    for first, other in ((judged.statistic, again.statistic), (judged.place, again.place)):
+        for name, values in vars(first).items():
+            values[row] = getattr(other, name)[is_milder]
+    mean, n_clean = found.mean.copy(), found.n_clean.copy()
+    mean[cell], n_clean[cell] = milder.mean, milder.n
+    return replace(found, mean=mean, n_clean=n_clean)
 
 
 def _select(cells: Cells) -> Used:
@@ -114,11 +165,16 @@ def _borrow(found: Comparisons, used: Used, stands_in: Bools, measures: int, min
 
 
 def _set_against(
-    at: Ints, used: Used, found: Comparisons, prior: Prior, stands_in: Bools
+    at: Ints,
+    siblings: Siblings,
+    n_siblings: Floats,
+    used: Used,
+    found: Comparisons,
+    prior: Prior,
+    stands_in: Bools,
 ) -> tuple[Statistic, Place]:
     """Score the compared cells and say where their null is read."""
     cohort, measure, floor = found.cohort[at], used.measure[at], used.floor[at] ** 2 / 12
-    siblings = Siblings(found.n_clean[at], found.mean[at], found.s2[at], found.inverse_scans[at])
     d0 = np.where(prior.is_pooled[measure], prior.d0, 0.0)
     variance = moderate(siblings.s2, siblings.n - 1, prior.s02[measure], d0)
     variance = np.maximum(variance, floor)
@@ -131,7 +187,5 @@ def _set_against(
     with np.errstate(divide="ignore", invalid="ignore"):
         noise = np.where(w2 > 0, w2 * siblings.inverse_scans / np.maximum(typical, floor), 0.0)
     cohorts = np.where(d0 > 0, (log_variance + prior.excess) * prior.information[measure], np.inf)
-    place = Place(
-        found.n_siblings[at].astype(np.float64), d0, cohorts, noise, siblings.inverse_scans / inverse_scans
-    )
+    place = Place(n_siblings, d0, cohorts, noise, siblings.inverse_scans / inverse_scans)
     return statistic, place

@@ -29,6 +29,8 @@ class Comparisons:
         Their median; nan without any.
     n_clean, mean, s2, inverse_scans
         Number, mean, variance and mean 1 / m of the unmarked ones; nan where the cell is not compared.
+    is_clean
+        Pass 1 left the cell unmarked.
     is_compared
         The group was large enough for both passes.
     cohort_cell
@@ -45,6 +47,7 @@ class Comparisons:
     mean: Floats
     s2: Floats
     inverse_scans: Floats
+    is_clean: Bools
     is_compared: Bools
     cohort_cell: Ints
     cohort_s2: Floats
@@ -74,6 +77,7 @@ def compare_groups(
     n_siblings[order] = np.repeat(sizes - 1, sizes)
     median, n_clean, mean, s2, inverse_scans = (np.full(cells, np.nan) for _ in range(5))
     cohort = np.full(cells, -1, dtype=np.int64)
+    is_unmarked = np.ones(cells, dtype=bool)
     cohort_cell, cohort_s2, cohort_vans = [], [], []
     found = 0
     for rows in _batches(order, starts, sizes):
@@ -83,6 +87,7 @@ def compare_groups(
         if rows.shape[1] <= min_siblings:
             continue
         is_clean = ~mark_suspects(values, resolution[rows[:, 0]], suspect_p)
+        is_unmarked[rows] = is_clean
         siblings = describe_siblings(values, 1 / m[rows], is_clean)
         n_clean[rows], mean[rows], s2[rows] = siblings.n, siblings.mean, siblings.s2
         inverse_scans[rows] = siblings.inverse_scans
@@ -98,6 +103,7 @@ def compare_groups(
         mean,
         s2,
         inverse_scans,
+        is_unmarked,
         cohort >= 0,
         np.concatenate([np.zeros(0, dtype=np.int64), *cohort_cell]),
         np.concatenate([np.zeros(0), *cohort_s2]),

@@ -13,13 +13,13 @@ from pipeline.compare.multiplicity import adjust_by_matter, matter_cutoff
 from pipeline.compare.nulls import Law, NullTables, law_df
 from pipeline.compare.score_batches import Comparisons
 from pipeline.compare.score_cells import Cells, Scores
-from pipeline.compare.score_passes import Statistic
+from pipeline.compare.score_passes import Siblings, Statistic
 from pipeline.compare.tiers import NOT_ENOUGH, Rules, grade_cells, judge_side
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-Fields = TypeVar("Fields", Statistic, "Place")
+Fields = TypeVar("Fields", Statistic, Siblings, "Place")
 
 _OUTSIDE = 0.05
 """Share of healthy vans outside the sibling range and of differences outside their interval."""
@@ -65,6 +65,10 @@ class Judged:
     def law_df(self, law: Law) -> Floats:
         """Return the degrees of freedom of that law."""
         return law_df(law, self.statistic.df, self.place.n_siblings, self.place.cohorts)
+
+    def p(self, nulls: NullTables) -> Floats:
+        """Return the calibrated two-sided p-value of every score."""
+        return read_p(self.surprise("normal"), self.curves(nulls, "normal"))
 
     def curves(self, nulls: NullTables, law: Law) -> Floats:
         """Return the calibration curve of every cell."""
