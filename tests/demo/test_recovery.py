@@ -233,15 +233,18 @@ def test_a_slow_climb_is_told_as_a_drift_and_of_no_other_van(outcome: Outcome) -
 
 
 def test_recall_by_size(outcome: Outcome, record_property: Any, capsys: pytest.CaptureFixture[str]) -> None:
-    """Prints what was found of each size, the hard pairs included.
+    """Prints what was found of each size; hard pairs, two like faults in one cohort, stand in a line of their own.
 
-    0.85 is the method's target for levels at eight sigma with four siblings.
+    0.85 is the method's target for levels at eight sigma with four siblings, for faults that stand alone. The two of
+    the pair in charge air temperature were once counted with them: one was "likely" at q = 0.198, which is chance.
     """
     table: dict[tuple[str, float], list[bool]] = {}
     for effect in outcome.scenario.effects:
         if effect.van and effect.sigma and effect.kinds[0] in ("van_level", "van_change"):
             found = bool(matches(outcome, effect))
-            table.setdefault((effect.kinds[0], abs(effect.sigma)), []).append(found)
+            is_hard = effect.sigma >= 8 and effect.expect == "may_be_missed"
+            name = "hard pair" if is_hard else effect.kinds[0]
+            table.setdefault((name, abs(effect.sigma)), []).append(found)
     lines = [
         f"{kind} at {size:g} sigma: {sum(hit)} of {len(hit)}" for (kind, size), hit in sorted(table.items())
     ]
