@@ -9,11 +9,11 @@ from pathlib import Path
 import duckdb
 
 from pipeline.errors import KinbayError
-from pipeline.ingest import entries, originals
+from pipeline.ingest import answering, entries, originals, proposing
 from pipeline.ingest.originals import Acceptance, Staged
 from pipeline.ingest.reports import FileReport
 from pipeline.normalise import Question
-from pipeline.read import Layout, Recognised, Refusal, Source, recognise
+from pipeline.read import Layout, Recognised, Refusal, Source, UnknownFileError, recognise
 from pipeline.settings import Home
 
 Signature = tuple[int, int, int]
@@ -72,7 +72,7 @@ class Candidate:
     def wait(self, fault: KinbayError | None, questions: tuple[Question, ...] = ()) -> None:
         """Note that the file waits for a person."""
         self.fault, self.questions = fault, questions
-        said = (str(fault),) if fault is not None else tuple(q.asks for q in questions)
+        said = ((str(fault),) if fault is not None else ()) + tuple(q.asks for q in questions)
         table = "+".join(dict.fromkeys(f.table for f in self.found)) or None
         self.reports = [FileReport(self.source.name, self.layout, table, questions=said)]
 
@@ -111,16 +111,45 @@ def prepare(
             for row in known
         ]
         return one
+    staged = Source(one.staged.path, source.name, source.dropped, source.folder)
     try:
-        staged = Source(one.staged.path, source.name, source.dropped, source.folder)
         one.found = (
             entries.recognise_entry(source.path)
             if is_entry
             else recognise(staged, layouts, layout, is_van_given)
         )
+    except UnknownFileError as fault:
+        _propose(home, one, staged, layouts, fault, is_van_given=is_van_given)
     except KinbayError as fault:
         one.wait(KinbayError(fault.what, fault.where or source.name, fault.remedy))
     return one
+
+
+def _propose(
+    home: Home,
+    one: Candidate,
+    staged: Source,
+    layouts: dict[str, Layout],
+    fault: KinbayError,
+    *,
+    is_van_given: bool,
+) -> None:
+    """Let an unknown file wait with a proposal and its questions; a proposal that was accepted becomes a layout."""
+    said = KinbayError(fault.what, fault.where or staged.name, fault.remedy)
+    answers = answering.answers_beside(staged.dropped)
+    try:
+        proposed = proposing.look(home, staged, answers, taken=set(layouts))
+    except KinbayError:
+        one.wait(said)
+        return
+    proposal = proposed.proposal
+    if proposal.layout is not None and proposal.is_complete and answers.get(("accept", "layout")) == "yes":
+        proposing.keep(home, staged.name, proposal)
+        layouts[proposal.name] = proposal.layout
+        one.found = recognise(staged, layouts, proposal.name)
+        return
+    facts = () if is_van_given else proposal.facts
+    one.wait(said, (*proposal.questions, *facts, proposing.to_accept(proposed)))
 
 
 def mark_repeats(candidates: Sequence[Candidate]) -> None:

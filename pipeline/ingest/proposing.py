@@ -12,6 +12,7 @@ from pipeline import journal
 from pipeline.durable import write_text
 from pipeline.errors import KinbayError
 from pipeline.ingest import answering
+from pipeline.normalise import Question
 from pipeline.normalise.times import utc_now
 from pipeline.propose import Proposal, propose
 from pipeline.propose.preview import preview
@@ -19,6 +20,7 @@ from pipeline.read import Source, read_layouts
 from pipeline.settings import Home
 
 MOST_SECONDS = 60
+MOST_TOLD = 400
 MOST_MEMORY = 6 * 2**30
 Answered = Mapping[tuple[str, str], str]
 
@@ -149,6 +151,19 @@ def accept(home: Home, file: Path, proposal: Proposal) -> Path:
     """
     if not proposal.is_complete:
         raise KinbayError("The layout still has questions", file.name, "Answer them first.")
+    path = keep(home, file.name, proposal)
+    answering.drop_kinds(file, {q.kind for q in proposal.answered} | {"accept"})
+    return path
+
+
+def keep(home: Home, file: str, proposal: Proposal) -> Path:
+    """Write a complete proposal into the home's layouts, and that it was accepted into the journal.
+
+    Raises
+    ------
+    KinbayError
+        Where a layout of that name is there already.
+    """
     path = home.layouts / f"{proposal.name}.toml"
     if path.exists():
         raise KinbayError(
@@ -156,13 +171,22 @@ def accept(home: Home, file: Path, proposal: Proposal) -> Path:
         )
     write_text(path, proposal.toml)
     journal.write_entry(
-        home,
-        "layout",
-        utc_now(),
-        {"layout": proposal.name, "file": file.name, "columns": len(proposal.mapping)},
+        home, "layout", utc_now(), {"layout": proposal.name, "file": file, "columns": len(proposal.mapping)}
     )
-    answering.drop_kinds(file, {q.kind for q in proposal.answered} | {"accept"})
     return path
+
+
+def to_accept(proposed: Proposed) -> Question:
+    """Ask whether an unknown file is to be read as proposed, now and whenever its kind comes again."""
+    entries = proposed.proposal.mapping
+    taken = [
+        f"{m['column']} = {m['field'] or m['parameter']}" for m in entries if m["confidence"] == "certain"
+    ]
+    left = [m["column"] for m in entries if m["confidence"] == "left out"]
+    told = f"Proposed: {', '.join(taken)[:MOST_TOLD]}"
+    told += f"; not taken: {', '.join(left)[:MOST_TOLD]}" if left else ""
+    asks = f"{told}. Read this file and later ones of its kind so? (kinbay layout FILE shows more.)"
+    return Question("accept", "layout", asks, ("yes", "no"))
 
 
 def write_questions_beside(file: Path, proposal: Proposal) -> Path:

@@ -92,15 +92,16 @@ def take_apart(cell: str) -> Name:
 def _partings(cell: str) -> list[tuple[str, str | None]]:
     """The ways to part a cell into name and unit, the likeliest first."""
     bare, unit = part_unit(cell)
+    path = re.search(r"[^\s.]{2,}\.([^\s.][^.]*)$", cell)  # a key inside a JSON document
     if unit is not None:
-        return [(bare, unit), (cell, None)]
+        return [(bare, unit), (cell, None), *(_partings(path[1]) if path else [])]
     found: list[tuple[str, str | None]] = [(cell, None)]
     for mark in (r"\s+in\s+", r"\s*/\s*", r"\s*,\s*", r"\s*:\s*", r"[\s_]+"):
         parts = re.split(mark, cell)
         if len(parts) > 1 and is_known_unit(parts[-1]):
             name = cell[: cell.rindex(parts[-1])].rstrip(" /,:_")
             found.append((re.sub(r"\s+in$", "", name), parts[-1]))
-    return found
+    return [*found, *_partings(path[1])] if path else found
 
 
 def suggestions(bare: str) -> list[str]:

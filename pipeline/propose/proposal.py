@@ -289,7 +289,9 @@ def _tidy_column(target: str, column: Column, draft: _Draft) -> str | None:
     if target == "at_date" and "at_time" not in draft.roles.fields and draft.roles.kind in {"work", "notes"}:
         return "at"
     if target == "at_offset":
-        unit = (column.name.unit or "").casefold()
+        units = draft.structure.units or []
+        row = units[column.index] if column.index < len(units) else ""
+        unit = (column.name.unit or row).strip("[]() ").casefold()
         if unit in {"ms", "msec"}:
             return "at_offset_ms"
         if unit in {"s", "sec", "sek", "seg"} or column.name.bare.casefold() in {

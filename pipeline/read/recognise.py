@@ -135,7 +135,7 @@ def recognise(
     if by_layout:
         return by_layout
     if first_fault is not None:
-        raise first_fault
+        raise UnknownFileError(first_fault.what, first_fault.where, first_fault.remedy) from first_fault
     raise _unknown(sheets)
 
 
@@ -281,12 +281,16 @@ def _text_head(source: Source, layout: Layout) -> str:
     return start.decode(marked_encoding(start) or layout.file.encoding, errors="replace")[:HEAD_CHARACTERS]
 
 
+class UnknownFileError(KinbayError):
+    """The file is no tidy table and follows no known layout."""
+
+
 def _unknown(sheets: list[Sheet]) -> KinbayError:
     """Name the nearest table and what it lacks."""
     if not sheets:
-        return KinbayError("The file holds no rows", remedy="Give a file with a header and rows.")
+        return UnknownFileError("The file holds no rows", remedy="Give a file with a header and rows.")
     table, missing, hint = min((nearest_table(s.header) for s in sheets), key=lambda n: len(n[1]))
-    return KinbayError(
+    return UnknownFileError(
         f"No table and no layout fits; the nearest table is {table}, which also needs {', '.join(missing)}",
         remedy=f"Add the columns, or describe the file by a layout (pipeline/layouts/README.md).{hint}",
     )

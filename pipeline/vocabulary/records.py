@@ -39,6 +39,7 @@ class Parameter:
     meaning_high: str
     meaning_low: str
     aliases: dict[str, tuple[str, ...]]
+    abbreviation: str
     alternative_units: dict[str, tuple[float, float]]
     source: str
 
@@ -65,6 +66,11 @@ class Caution:
     source: str
 
 
+def _abbreviation(term: str) -> str:
+    """The standard's abbreviation; a lamp's name is no reading's, and remarks in brackets are no names."""
+    return "" if term.startswith(("(", "MIL")) or " / " in term else term
+
+
 def _parameter(row: dict[str, Any]) -> Parameter:
     low, high = row["plausible_range"]
     units = {u: (float(c[0]), float(c[1])) for u, c in row["alt_units"].items() if c is not None}
@@ -83,6 +89,7 @@ def _parameter(row: dict[str, Any]) -> Parameter:
         meaning_high=row["meaning_high"],
         meaning_low=row["meaning_low"],
         aliases={language: tuple(names) for language, names in row["aliases"].items()},
+        abbreviation=_abbreviation(row.get("sae_term", "")),
         alternative_units=units,
         source=row["source"],
     )

@@ -128,6 +128,7 @@ def _names() -> Iterable[tuple[str, str, str]]:
     clash: set[str] = set()
     for p in parameters():
         labels = [(p.key, "key"), (p.name, "en")]
+        labels += [(p.abbreviation, "standard")] if p.abbreviation else []
         labels += [(alias, language) for language, names in p.aliases.items() for alias in names]
         for label, language in labels:
             folded = fold(label)

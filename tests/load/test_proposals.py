@@ -81,3 +81,42 @@ def test_answers_stand_beside_the_file(home: Home, write: Write) -> None:
     )
     code, found = _layout(home, path)
     assert (code, found["preview"]["taken"]) == (0, 5)  # type: ignore[index]
+
+
+def test_an_unknown_file_in_the_inbox_is_answered_there_and_its_kind_loads_by_itself(
+    home: Home, rows: Rows
+) -> None:
+    (home.inbox / "codes.csv").write_text(AMERICAN, encoding="utf-8")
+    asked = ingest.load(home, []).files[0].questions
+    assert "No table and no layout fits" in asked[0]
+    assert "Proposed: Van = van" in asked[-1]
+    assert rows("select count(*) from raw.files") == [(0,)]
+    beside = home.inbox / "codes.csv.question.toml"
+    for kind, answer in (("date_order", "day first"), ("reader", "Tool"), ("accept", "yes")):
+        text = beside.read_text("utf-8")
+        start = text.index(f'kind = "{kind}"')
+        beside.write_text(
+            text[:start] + text[start:].replace('answer = ""', f'answer = "{answer}"', 1), "utf-8"
+        )
+    assert [(f.layout, f.taken, f.questions) for f in ingest.load(home, []).files] == [("codes", 5, ())]
+    assert not list(home.inbox.iterdir())
+    assert rows("select distinct scanned_at::varchar from raw.scans order by 1") == [
+        ("2026-04-03 00:00:00",),
+        ("2026-05-03 00:00:00",),
+    ]
+    (home.inbox / "codes-2.csv").write_text(AMERICAN.replace("047", "049"), encoding="utf-8")
+    assert ingest.load(home, []).files[0].taken == 2
+    assert ingest.rebuild_raw(home) == 2
+    assert rows("select count(*) from raw.scans") == [(3,)]
+
+
+def test_an_unknown_file_that_is_not_accepted_keeps_waiting(home: Home, rows: Rows) -> None:
+    (home.inbox / "codes.csv").write_text(AMERICAN, encoding="utf-8")
+    ingest.load(home, [])
+    beside = home.inbox / "codes.csv.question.toml"
+    text = beside.read_text("utf-8")
+    start = text.index('kind = "accept"')
+    beside.write_text(text[:start] + text[start:].replace('answer = ""', 'answer = "no"', 1), "utf-8")
+    assert ingest.load(home, []).needs_person
+    assert rows("select count(*) from raw.files") == [(0,)]
+    assert not list(home.layouts.iterdir())
