@@ -10,6 +10,7 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import KinbayError
+from pipeline.ingest.confirming import SUBJECT, ask_to_confirm
 from pipeline.ingest.originals import Acceptance, Staged
 from pipeline.ingest.reports import MOST_REJECTS_SHOWN, FileReport, Reject
 from pipeline.ingest.store import Store
@@ -95,6 +96,7 @@ def take(
         tally = _Tally(notes=dict.fromkeys(sheet.notes))
         try:
             questions = _facts_asked(sheet, name, acceptance)
+            questions += () if questions else ask_to_confirm(sheet, name, acceptance.facts)
             questions = questions or _take_sheet(store, sheet, name, conventions, acceptance, tally, show)
         except KinbayError as fault:
             store.remove_file()
@@ -155,7 +157,7 @@ def _take_sheet(
 ) -> tuple[Question, ...]:
     """Take a sheet piece by piece; the first piece that raises questions ends it."""
     done = 0
-    for tables, piece in sheet.tables(acceptance.facts):
+    for tables, piece in sheet.tables({k: v for k, v in acceptance.facts.items() if k != SUBJECT}):
         if len(piece.broken):
             broken = piece.broken.with_columns(pl.lit(None, pl.String).alias("column_name")).select(
                 REJECT_SCHEMA.keys()

@@ -7,6 +7,7 @@ below it; what belongs to the scan as a whole (van, time, odometer) holds for it
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -16,6 +17,7 @@ from pipeline.layouts.tables import tidy_tables
 from pipeline.read.delimited import decode_whole
 from pipeline.read.layout_parts import Line, group_names
 from pipeline.read.layouts import PSEUDO_COLUMNS, Layout
+from pipeline.read.pdf_text import is_pdf, read_pdf
 from pipeline.read.sheets import BROKEN_SCHEMA, Piece, Sheet
 
 MOST_BYTES = 64 * 2**20
@@ -34,6 +36,9 @@ def open_text(path: Path, layout: Layout) -> Sheet:
     KinbayError
         Where the file is too large for a report, not text, or not in the stated encoding.
     """
+    if is_pdf(path):
+        text = read_pdf(path)
+        return replace(sheet_of_lines(text.lines, layout), pages=text.pages)
     if path.stat().st_size > MOST_BYTES:
         raise KinbayError(
             "The text is too large for a report", remedy=f"Keep to {MOST_BYTES // 2**20} MiB a file."

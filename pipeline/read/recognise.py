@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import fnmatch
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
@@ -16,6 +16,7 @@ from pipeline.read.json_lines import is_json_lines, open_json_lines
 from pipeline.read.layouts import Layout, fits, missing_headers
 from pipeline.read.lines import open_text
 from pipeline.read.parquet import open_parquet
+from pipeline.read.pdf_text import is_pdf, read_pdf
 from pipeline.read.reshape import Reshaper
 from pipeline.read.sheets import Piece, Sheet
 from pipeline.read.sources import Source
@@ -23,6 +24,8 @@ from pipeline.read.spreadsheets import open_workbook
 from pipeline.read.tidy import TidyMatch, match_tidy, nearest_table, rename_to_tidy
 
 HEAD_CHARACTERS = 4000
+PASTED = "pasted"
+"""A text so named was put together by hand: it is shown before it is taken."""
 
 
 @dataclass(frozen=True)
@@ -185,7 +188,9 @@ def open_sheets(source: Source, layout: Layout | None) -> list[Sheet]:
     if kind == "parquet":
         return [open_parquet(source.path, source.name)]
     if kind == "text":
-        return [open_text(source.path, layout)]
+        sheet = open_text(source.path, layout)
+        is_pasted = Path(source.name).name.casefold().startswith(PASTED)
+        return [replace(sheet, pages=sheet.pages or (1,)) if is_pasted else sheet]
     dialect = Dialect(
         file.encoding, file.delimiter, file.skip_rows, file.unit_row, finds, file.names, file.short_rows
     )
@@ -193,6 +198,12 @@ def open_sheets(source: Source, layout: Layout | None) -> list[Sheet]:
 
 
 def _open_tidy(source: Source) -> list[Sheet]:
+    if is_pdf(source.path):
+        read_pdf(source.path)
+        raise KinbayError(
+            "No layout fits the text of this PDF",
+            remedy="Describe the report by a layout with [[line]] expressions (pipeline/layouts/README.md).",
+        )
     if source.format in {"xlsx", "ods"}:
         return open_workbook(source.path, source.name)
     if source.format == "parquet":
@@ -276,6 +287,8 @@ def _head(source: Source, layout: Layout, sheet: Sheet) -> str:
 
 
 def _text_head(source: Source, layout: Layout) -> str:
+    if is_pdf(source.path):
+        return "\n".join(read_pdf(source.path).lines)[:HEAD_CHARACTERS]
     with source.path.open("rb") as file:
         start = file.read(HEAD_CHARACTERS * 4)
     return start.decode(marked_encoding(start) or layout.file.encoding, errors="replace")[:HEAD_CHARACTERS]

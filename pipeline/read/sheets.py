@@ -51,6 +51,8 @@ class Sheet:
         The row of units below the header, where the layout says there is one.
     notes : tuple[str, ...]
         What was passed over on the way.
+    pages : tuple[int, ...]
+        First line of each page of a text that a person has to compare with its rows; empty elsewhere.
     """
 
     name: str
@@ -59,6 +61,7 @@ class Sheet:
     preamble: tuple[str, ...] = ()
     units: tuple[str, ...] | None = None
     notes: tuple[str, ...] = ()
+    pages: tuple[int, ...] = ()
 
 
 def no_broken() -> pl.DataFrame:

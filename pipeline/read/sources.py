@@ -29,6 +29,7 @@ FORMATS = _TEXT_SUFFIXES | {
     ".json": "json_lines",
     ".parquet": "parquet",
     ".pq": "parquet",
+    ".pdf": "pdf",
 }
 
 
