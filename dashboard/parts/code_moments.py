@@ -22,6 +22,11 @@ def say_lamp(rows: pl.DataFrame) -> str:
     row = rows.row(0, named=True)
     if not row["n_known"]:
         return "No reader says whether it lights a warning lamp."
+    if not row["n_lit"]:
+        return (
+            f"It lit no warning lamp on any of {count_of(row['n_known'], 'sighting')} whose reader says so"
+            f" ({count_of(row['n_vans_known'], 'van')})."
+        )
     share = round(100 * row["n_lit"] / row["n_known"])
     return (
         f"It lit a warning lamp on {row['n_lit']} of {count_of(row['n_known'], 'sighting')} whose reader says so"
@@ -53,7 +58,7 @@ def say_states(rows: pl.DataFrame) -> str:
     behind = f"{count_of(n_vans, 'van')} with a freeze frame ({count_of(n_frames, 'frame')})"
     few = f" Fewer than {_FEW} vans: cases, not a pattern." if n_vans < _FEW else ""
     if not told:
-        return f"{behind}; no frame holds the engine speed, so the operating state is not known.{few}"
+        return f"{behind}; no frame holds what tells the operating state (engine speed with vehicle speed and coolant).{few}"
     return f"Of {behind}: {', '.join(told)}.{few}"
 
 
@@ -93,9 +98,9 @@ def show_moments(view: View, code: Code) -> None:
     show_table(
         tell_frames(rows),
         {
+            "parameter_name": st.column_config.TextColumn("Reading", width=150),
+            "when_set": st.column_config.TextColumn("When it set", width=190),
             "state_name": st.column_config.TextColumn("Operating state", width=150),
-            "parameter_name": st.column_config.TextColumn("Reading", width=180),
-            "when_set": st.column_config.TextColumn("When it set", width=200),
             "usually": st.column_config.TextColumn("Siblings, usually then", width=200),
             "n_vans": st.column_config.NumberColumn("Vans", width=60),
             "n_frames": st.column_config.NumberColumn("Frames", width=70),

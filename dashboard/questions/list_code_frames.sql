@@ -22,7 +22,10 @@ framed as (
     from code_freeze_frames
     inner join parameters on code_freeze_frames.parameter = parameters.parameter
     left join states on code_freeze_frames.state = states.state
-    where code_freeze_frames.module = $module and code_freeze_frames.code = $code
+    where
+        code_freeze_frames.module = $module
+        and code_freeze_frames.code = $code
+        and code_freeze_frames.state <> 'unknown'
     order by
         code_freeze_frames.state = 'any', code_freeze_frames.n_vans desc, code_freeze_frames.state,
         array_position(

@@ -6,7 +6,7 @@
 -- kind: table
 -- column run_number: run of showing the code, as in int_code_scans
 -- column value: as noted (the parameter's unit)
--- column state: by the operating-state rules; unknown where the frame holds no engine speed
+-- column state: by the operating-state rules; unknown where none holds and engine or vehicle speed is not in the frame
 with frames as (
     select * from stg_freeze_frames
 ),
@@ -59,7 +59,8 @@ moments as (
         module,
         code,
         run_number,
-        max(case when parameter = 'engine_speed' then 1 else 0 end) = 1 as has_engine_speed
+        max(case when parameter = 'engine_speed' then 1 else 0 end) = 1 as has_engine_speed,
+        max(case when parameter = 'vehicle_speed' then 1 else 0 end) = 1 as has_vehicle_speed
     from kept
     group by van, module, code, run_number
 ),
@@ -71,6 +72,7 @@ held as (
         moments.code,
         moments.run_number,
         moments.has_engine_speed,
+        moments.has_vehicle_speed,
         bit_or(case
             when kept.value is null then conditions.missing_bit
             when conditions.operator = '<=' and kept.value <= conditions.threshold then 0
@@ -88,7 +90,8 @@ held as (
         and moments.code = kept.code
         and moments.run_number = kept.run_number
         and conditions.signal = kept.parameter
-    group by moments.van, moments.module, moments.code, moments.run_number, moments.has_engine_speed
+    group by moments.van, moments.module, moments.code, moments.run_number,
+        moments.has_engine_speed, moments.has_vehicle_speed
 ),
 
 first_rules as (
@@ -113,7 +116,12 @@ stated as (
         kept.scan_key,
         kept.scanned_at,
         kept.value,
-        case when held.has_engine_speed then coalesce(first_rules.state, 'other') else 'unknown' end as state
+        case
+            when not held.has_engine_speed then 'unknown'
+            when first_rules.state is not null then first_rules.state
+            when held.has_vehicle_speed then 'other'
+            else 'unknown'
+        end as state
     from kept
     inner join held
         on kept.van = held.van
