@@ -67,7 +67,8 @@ def returns(tmp_path_factory: pytest.TempPathFactory) -> pl.DataFrame:
     assert not [q for f in report.files for q in f.questions]
     build(home)
     with publish.reading(home) as connection:
-        return connection.sql("select * from code_returns order by van").pl()
+        found: pl.DataFrame = connection.sql("select * from code_returns order by van").pl()
+    return found
 
 
 def test_every_person_has_the_days_of_the_data_set(returns: pl.DataFrame) -> None:
