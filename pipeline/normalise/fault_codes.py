@@ -7,6 +7,7 @@ from dataclasses import replace
 import polars as pl
 
 from pipeline.normalise.cells import Cells
+from pipeline.normalise.code_replies import spell_replies
 from pipeline.normalise.code_status import normalise_status
 from pipeline.normalise.codes import normalise_codes
 from pipeline.normalise.conventions import Conventions, Normalised
@@ -29,6 +30,7 @@ def normalise_fault_codes(given: pl.DataFrame, conventions: Conventions) -> Norm
         `codes`, `freeze_frames` from columns `ff_<reading>` (in the reading's own unit, or in that of the
         column `ff_unit_<reading>`), and `scans` made from rows without a scan_id.
     """
+    given, replies = spell_replies(given)
     cells = Cells(given, conventions)
     keys = find_scan_keys(cells)
     module_given, code_given = cells.name("module"), cells.name("code", required=True)
@@ -65,7 +67,7 @@ def normalise_fault_codes(given: pl.DataFrame, conventions: Conventions) -> Norm
         pl.concat([cells.faults.rejects(), *(f.rejects for f in frames)]).sort("line", maintain_order=True),
         int(cells.faults.lost.sum()),
         questions=tuple(q for f in frames for q in f.questions),
-        notes=(*cells.notes(), *notes, *_say_readings(code), *say_unknown(module_given)),
+        notes=(*cells.notes(), *replies, *notes, *_say_readings(code), *say_unknown(module_given)),
     )
 
 
