@@ -131,6 +131,25 @@ def handout(
     say(f"Wrote {out}.")
 
 
+@app.command()
+def template(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where to write; made if missing.")],
+    home: HomeOption = None,
+) -> None:
+    """Write empty tidy files, one a table, and a scan sheet to print; one more for each reader with a list."""
+    from dashboard.exports import scan_sheet
+    from pipeline.journal import read_entries
+    from pipeline.read import tidy
+
+    names = tidy.write_templates(folder)
+    lists = {str(e["reader"]): e["readings"] for e in read_entries(Home.find(home), "reader_list")}
+    for number, (reader, readings) in enumerate([(None, ()), *lists.items()]):
+        name = f"scan_sheet{f'_{number}' if number else ''}.pdf"
+        (folder / name).write_bytes(scan_sheet.print_sheet(reader, readings))
+        names.append(name)
+    say(f"Wrote {', '.join(names)} to {folder}. Fill them in and run: kinbay load {folder}")
+
+
 def main() -> None:
     """Entry point of `kinbay`."""
     run(app)

@@ -1,4 +1,4 @@
-"""Commands that need no dashboard: load, withdraw, build, findings, van, check, export, template.
+"""Commands that need no dashboard: load, withdraw, build, findings, van, check, export.
 
 Messages go to stderr, data to stdout. Exit codes: 0 done, 1 done but something needs a person,
 2 wrong use or nothing could be done.
@@ -101,6 +101,9 @@ def load(
     ] = None,
     layout: Annotated[str | None, typer.Option(help="The reader layout to use for these files.")] = None,
     van: Annotated[str | None, typer.Option(help="The van, where the files do not say.")] = None,
+    trial: Annotated[
+        bool, typer.Option("--trial", help="Say what would be taken and refused, and store nothing.")
+    ] = False,
     as_json: JsonOption = False,
     home: HomeOption = None,
 ) -> None:
@@ -109,7 +112,9 @@ def load(
 
     place = Home.find(home).ensure()
     with progress("Loading") as show:
-        report = ingest.load(place, paths or [place.inbox], layout=layout, van=van, progress=show)
+        report = ingest.load(
+            place, paths or [place.inbox], layout=layout, van=van, trial=trial, progress=show
+        )
     if as_json:
         print_json(report.as_json())
     else:
@@ -158,6 +163,52 @@ def layout(
     elif found.proposal.questions:
         say(f"The questions stand in {proposing.write_questions_beside(file, found.proposal)}.")
     raise typer.Exit(0 if found.proposal.is_complete else 1)
+
+
+@app.command()
+def answer(
+    file: Annotated[str, typer.Argument(help="The waiting file's name in the inbox.")],
+    subject: Annotated[str, typer.Argument(help="What is asked about, as FILE.question.toml has it.")],
+    choice: Annotated[str, typer.Argument(help="The answer: one of the choices.")],
+    home: HomeOption = None,
+) -> None:
+    """Answer what a waiting file asks; the next load takes the answer."""
+    from pipeline.ingest import answering
+
+    answering.answer(Home.find(home).ensure(), file, subject, choice)
+    say(f"Answered: {subject} is {choice}. Run kinbay load.")
+
+
+@app.command()
+def alias(
+    name: Annotated[str, typer.Argument(help="The name as it stands in files: a plate, a nickname ...")],
+    van: Annotated[str, typer.Option("--van", help="The van of the register that is meant.")],
+    why: Annotated[str, typer.Option("--why", help="Why; kept in the journal.")],
+    home: HomeOption = None,
+) -> None:
+    """Say which van another name in the files means; holds for all files from the next build on."""
+    from pipeline.ingest import correcting
+
+    correcting.name_van(Home.find(home).ensure(), name, van, why)
+    say(f"{name} means van {van}. Run kinbay build to bring the findings up to date.")
+
+
+@app.command()
+def correct(
+    reader: Annotated[str, typer.Argument(help="The scan's reader.")],
+    scan_id: Annotated[str, typer.Argument(help="The scan's id.")],
+    why: Annotated[str, typer.Option("--why", help="Why; kept in the journal.")],
+    van: Annotated[str | None, typer.Option(help="The van it was really read on.")] = None,
+    at: Annotated[str | None, typer.Option(help="When it was really read, ISO 8601.")] = None,
+    odometer_km: Annotated[float | None, typer.Option(help="What the odometer really showed, km.")] = None,
+    home: HomeOption = None,
+) -> None:
+    """Correct the van, time or odometer of a scan by a journal entry; the original stays."""
+    from pipeline.ingest import correcting
+
+    place = Home.find(home).ensure()
+    correcting.correct_scan(place, reader, scan_id, why, van=van, at=at, odometer_km=odometer_km)
+    say(f"Corrected: {reader}, {scan_id}. Run kinbay build to bring the findings up to date.")
 
 
 @app.command()
@@ -271,17 +322,6 @@ def export(
 
     names = files.export_tables(Home.find(home), folder, output.value)
     say(f"Wrote {len(names)} tables to {folder}.")
-
-
-@app.command()
-def template(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where to write; made if missing.")],
-) -> None:
-    """Write empty tidy files, one a table, with the columns that kinbay load knows."""
-    from pipeline.read import tidy
-
-    names = tidy.write_templates(folder)
-    say(f"Wrote {', '.join(names)} to {folder}. Fill them in and run: kinbay load {folder}")
 
 
 def run(application: typer.Typer) -> None:

@@ -23,7 +23,7 @@ SECTIONS = {
         "parking",
     ),
     "Faults and work": ("codes",),
-    "Records": ("data", "enter"),
+    "Records": ("data", "add", "enter"),
     "Help": ("help",),
 }
 TITLES = {
@@ -33,6 +33,7 @@ TITLES = {
     "parking": ("Parking and fittings", ":material/local_parking:"),
     "codes": ("Codes", ":material/fact_check:"),
     "data": ("Scans and records", ":material/inventory_2:"),
+    "add": ("Add data", ":material/upload_file:"),
     "enter": ("Write down a scan", ":material/edit_note:"),
     "help": ("How to read this", ":material/menu_book:"),
 }

@@ -110,6 +110,13 @@ class Sheet:
             self.put(line, self.margin + indent, self.y, size=size, bold=bold, colour=colour)
         self.y += gap
 
+    def frame(self, x: float, y: float, width: float, height: float) -> None:
+        """Draw an empty frame to write in, its upper left corner at `x`, `y`."""
+        self._parts.append(
+            f'<rect x="{x:.1f}" y="{y:.1f}" width="{width:.1f}" height="{height:.1f}" fill="none"'
+            f' stroke="{PRINT.text}" stroke-width="0.7"/>'
+        )
+
     def rule(self, gap: float = 6) -> None:
         """Draw a hairline over the full width."""
         self.y += gap

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any
 
 import polars as pl
 import streamlit as st
 
 from dashboard.charts.words import clean_text
+from dashboard.exports.scan_sheet import print_sheet
 from dashboard.parts.entry_save import ask_to_save, field_key
 from dashboard.parts.entry_texts import MARKS, ScanFields, check_scan, say_code, scan_content
 from dashboard.parts.plain import escape
@@ -69,6 +71,15 @@ def draw_scan(home: Home, choices: Choices) -> None:
     readings = readings_of(home, reader, choices.usual)
     if may("decide") and reader is not None:
         _choose_list(home, reader, readings)
+    st.download_button(
+        "Scan sheet to print (PDF)",
+        partial(print_sheet, reader, readings),
+        file_name="scan_sheet.pdf",
+        mime="application/pdf",
+        icon=":material/print:",
+        key=field_key("scan_sheet"),
+        on_click="ignore",
+    )
     with st.form(field_key("scan_form"), enter_to_submit=False, border=False):
         given = _draw_fields(home, van, reader, readings, choices)
         looked = st.form_submit_button("Look it over", type="primary", width="stretch")

@@ -22,6 +22,7 @@ PAGES = {
     "parking": _FOLDER / "parking.py",
     "codes": _FOLDER / "codes.py",
     "data": _FOLDER / "data.py",
+    "add": _FOLDER / "add_data.py",
     "enter": _FOLDER / "write_scan.py",
     "help": _FOLDER / "how_to_read.py",
 }

@@ -13,6 +13,7 @@ from typing import Any
 from pipeline.build import (
     code_associations,
     code_notes,
+    journal_rows,
     drifts,
     effects,
     exposures,
@@ -161,6 +162,7 @@ def build(
     with lock.hold(home.warehouse / ".lock"), raw.open_work(home) as connection:
         words.write(connection, settings)
         code_notes.write_notes(connection, home)
+        journal_rows.write_journal_rows(connection, home)
         engine = DuckDB(connection)
         _refuse_empty(engine)
         plan = models.load()

@@ -41,14 +41,13 @@ def write_questions(file: Path, questions: Sequence[Question], fault: KinbayErro
             "answer": "",
         }
         kept.setdefault((one.kind, one.subject), fresh)
-    _write(file, list(kept.values()), fault)
+    _write(question_path(file), file.name, list(kept.values()), None if fault is None else str(fault))
 
 
-def _write(file: Path, rows: Sequence[dict[str, Any]], fault: KinbayError | None) -> None:
-    name = _one_line(file.name)
-    lines = [f"# {name} waits. Fill in each answer with one of its choices, then load again."]
-    if fault is not None:
-        lines = [f"# {name} waits, and nothing of it is stored.", f"fault = {_text(str(fault))}"]
+def _write(path: Path, name: str, rows: Sequence[dict[str, Any]], fault: object) -> None:
+    lines = [f"# {_one_line(name)} waits. Fill in each answer with one of its choices, then load again."]
+    if isinstance(fault, str):
+        lines = [f"# {_one_line(name)} waits, and nothing of it is stored.", f"fault = {_text(fault)}"]
     for row in rows:
         lines += [
             "",
@@ -57,7 +56,7 @@ def _write(file: Path, rows: Sequence[dict[str, Any]], fault: KinbayError | None
             f"choices = [{', '.join(_text(str(c)) for c in row.get('choices', ()))}]",
             f"answer = {_text(str(row.get('answer', '')))}",
         ]
-    write_text(question_path(file), "\n".join(lines) + "\n")
+    write_text(path, "\n".join(lines) + "\n")
 
 
 def _one_line(text: str) -> str:
@@ -123,7 +122,42 @@ def drop_kinds(file: Path, kinds: set[str]) -> None:
         path.unlink()
         return
     path.unlink()
-    _write(file, rows, None)
+    _write(path, file.name, rows, None)
+
+
+def answer(home: Home, name: str, subject: str, choice: str) -> None:
+    """Fill in one answer beside a file that waits in the inbox.
+
+    Parameters
+    ----------
+    home : Home
+        The fleet's folder.
+    name : str
+        The file's path within the inbox.
+    subject : str
+        The question's subject.
+    choice : str
+        One of its choices, or any text where it has none.
+
+    Raises
+    ------
+    KinbayError
+        Where no such file waits, it asks nothing of the kind, or the answer is none of its choices.
+    """
+    path = question_path(home.inbox / name)
+    if not path.resolve().is_relative_to(home.inbox.resolve()) or not path.exists():
+        raise KinbayError("No file of that name waits in the inbox", name, "See kinbay check.")
+    rows = _read(path)
+    meant = [row for row in rows if row.get("subject") == subject]
+    if not meant:
+        asked = ", ".join(str(r.get("subject")) for r in rows) or "nothing"
+        raise KinbayError(f"It does not ask about {subject}", name, f"It asks about: {asked}.")
+    for row in meant:
+        row["answer"] = choice
+        if not is_answered(row):
+            choices = ", ".join(map(str, row.get("choices", ())))
+            raise KinbayError(f"{choice} is none of the choices", name, f"Choose one of {choices}.")
+    _write(path, name, rows, tomllib.loads(path.read_text(encoding="utf-8")).get("fault"))
 
 
 def note_answers(home: Home, file: Path, name: str, layout: str | None, at: datetime) -> None:

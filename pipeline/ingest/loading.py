@@ -30,6 +30,7 @@ def load(
     *,
     layout: str | None = None,
     van: str | None = None,
+    trial: bool = False,
     progress: Progress | None = None,
 ) -> LoadReport:
     """Read, check, convert and store files; the same file twice changes nothing.
@@ -44,6 +45,8 @@ def load(
         The layout to read them by, whatever they look like.
     van : str, optional
         The van of rows that name none.
+    trial : bool
+        Whether to say only what would happen: nothing is stored, moved or asked.
     progress : callable, optional
         Called with the file's name, bytes done and bytes in all.
 
@@ -65,13 +68,16 @@ def load(
         sources = list(find_sources(list(paths) or [home.inbox], Path(scratch), home.inbox))
         is_given = van is not None
         candidates = [prepare(home, connection, s, layouts, layout, is_van_given=is_given) for s in sources]
-        if not paths or home.inbox in paths:
+        if not trial and (not paths or home.inbox in paths):
             candidates += _new_entries(home, connection, layouts)
         mark_repeats(candidates)
         batch_id = max(raw.next_batch(connection), journal.read_withdrawals(home).last_batch + 1)
         connection.begin()
         accepted = _take_all(home, connection, candidates, batch_id, van, progress)
         report_repeats(candidates)
+        if trial:
+            connection.rollback()
+            return LoadReport(tuple(r for c in candidates for r in c.reports))
         for one in accepted:
             if one.staged is not None and one.acceptance is not None:
                 originals.keep(home, one.staged, one.acceptance)

@@ -18,6 +18,7 @@ MOST_UNPACKED_BYTES = 8 * 2**30
 MOST_RATIO = 200
 RATIO_COUNTS_FROM_BYTES = 10 * 2**20
 QUESTION_SUFFIX = ".question.toml"
+PRINTED_SHEET = "scan_sheet"
 _BLOCK = 2**20
 _TEXT_SUFFIXES = {".csv": "csv", ".tsv": "csv", ".tab": "csv", ".txt": "csv"}
 FORMATS = _TEXT_SUFFIXES | {
@@ -112,10 +113,15 @@ def _refuse_link(path: Path, name: str) -> Refusal:
     return Refusal(name, path, KinbayError("A link is not followed", name, "Copy the file itself here."))
 
 
+def _is_sheet(path: Path) -> bool:
+    """Whether it is a printed scan sheet that `kinbay template` put beside the empty tables."""
+    return path.name.startswith(PRINTED_SHEET) and path.suffix == ".pdf"
+
+
 def _walk(folder: Path, top: Path, scratch: Path) -> Iterator[Source | Refusal]:
     for number, path in enumerate(sorted(folder.iterdir(), key=lambda p: p.name)):
         name = path.relative_to(top).as_posix()
-        if path.name.startswith((".", "~$")) or path.name.endswith(QUESTION_SUFFIX):
+        if path.name.startswith((".", "~$")) or path.name.endswith(QUESTION_SUFFIX) or _is_sheet(path):
             continue
         if path.is_symlink():
             yield _refuse_link(path, name)

@@ -85,3 +85,13 @@ create table if not exists raw.rejects (
 create table if not exists raw.code_notes (
     entry varchar, written_at timestamp, who varchar, module varchar, code varchar, text varchar, origin varchar
 );
+
+-- Filled from the journal by every build: what people corrected of scans, and other names of vans.
+create table if not exists raw.corrections (
+    entry varchar, corrected_at timestamp, reader varchar, scan_id varchar, field varchar, value varchar,
+    why varchar, who varchar
+);
+
+create table if not exists raw.aliases (
+    entry varchar, named_at timestamp, alias varchar, van varchar, why varchar
+);

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
+import pypdf
 import pytest
 
 from dashboard.cli import main
@@ -242,7 +243,13 @@ def test_templates_load_as_they_are(tmp_path: Path) -> None:
     header = (tmp_path / "empty" / "scans.csv").read_text().splitlines()[0]
     assert {"scan_id", "van", "reader", "scanned_at"} <= set(header.split(","))
     report = json.loads(kinbay("load", tmp_path / "empty", "--home", tmp_path / "home", "--json").stdout)
-    assert [f["taken"] for f in report["files"]] == [0] * len(names)
+    assert [f["taken"] for f in report["files"]] == [0] * len([n for n in names if n.endswith(".csv")])
+    sheet = pypdf.PdfReader(tmp_path / "empty" / "scan_sheet.pdf")
+    assert [float(side) for side in sheet.pages[0].mediabox[2:]] == [595, 842]
+    words = sheet.pages[0].extract_text()
+    assert all(
+        w in words for w in ("Odometer", "Battery at rest", "Codes", "Modules that answered", "Who read it")
+    )
 
 
 def test_the_demo_stands_and_says_how_many_vans(demo_home: Home) -> None:

@@ -20,6 +20,7 @@ PAGES = {
     "van": "one_van?van=047",
     "codes": "codes?code=51207%2C+body",
     "data": "data",
+    "add": "add_data",
     "enter": "write_scan",
     "help": "how_to_read",
     "empty": "?model=Ostrey+Pell&model_year=2014",

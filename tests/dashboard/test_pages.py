@@ -26,6 +26,7 @@ FIRST_LINES = {
     "parking": "readings differ",
     "codes": "codes on the vans shown",
     "data": "scans of 31 vans",
+    "add": "Nothing is stored before you have seen",
     "enter": "For readers that cannot export",
     "help": "Each van is compared with its siblings",
 }

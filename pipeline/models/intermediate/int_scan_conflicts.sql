@@ -3,18 +3,34 @@
 -- key: scan_key, field
 -- kind: view
 -- column field: the scan's column on which files disagree
-with rows_given as (
+with as_given as (
+    select * from raw.scans
+),
+
+corrections as (
+    select * from stg_scan_corrections
+),
+
+van_names as (
+    select * from stg_van_names
+),
+
+rows_given as (
     select
-        reader,
-        scan_id,
-        van,
-        scanned_at,
-        odometer_km,
-        ambient_c,
-        rest_v,
-        standing_days
-    from raw.scans
-    where scan_id is not null and van is not null and reader is not null and scanned_at is not null
+        as_given.reader,
+        as_given.scan_id,
+        coalesce(corrections.van, van_names.van, as_given.van) as van,
+        coalesce(corrections.scanned_at, as_given.scanned_at) as scanned_at,
+        coalesce(corrections.odometer_km, as_given.odometer_km) as odometer_km,
+        as_given.ambient_c,
+        as_given.rest_v,
+        as_given.standing_days
+    from as_given
+    left join corrections
+        on as_given.reader = corrections.reader and as_given.scan_id = corrections.scan_id
+    left join van_names on upper(translate(as_given.van, ' -.', '')) = van_names.name_folded
+    where as_given.scan_id is not null and as_given.van is not null
+        and as_given.reader is not null and as_given.scanned_at is not null
 ),
 
 extremes as (

@@ -9,13 +9,30 @@ with notes as (
     select * from raw.notes
 ),
 
+van_names as (
+    select * from stg_van_names
+),
+
+named as (
+    select
+        coalesce(van_names.van, notes.van) as van,
+        notes.at,
+        notes.text,
+        notes.who,
+        notes.batch_id,
+        notes.file_id,
+        notes.line
+    from notes
+    left join van_names on upper(translate(notes.van, ' -.', '')) = van_names.name_folded
+),
+
 newest as (
     select
         notes.van,
         notes.at,
         notes.text,
         notes.who
-    from notes
+    from named as notes
     where notes.van is not null and notes.text is not null
     qualify row_number() over (
         partition by notes.van, notes.at, notes.text

@@ -6,11 +6,47 @@
 -- changed: select distinct cast(date_trunc('month', scanned_at) as date) from raw.scans
 --     where scanned_at is not null
 --     and scan_id in (select scan_id from raw.scans where batch_id > @last_batch)
+--     union select distinct cast(date_trunc('month', scanned_at) as date) from stg_scan_corrections
+--     where scanned_at is not null
+--     and scan_id in (select scan_id from raw.scans where batch_id > @last_batch)
 -- column n_readers_of_id: readers that used this scan id; rows that name no reader join only where it is 1
 -- column is_contradicted: files disagree on the van or the time, so that nothing of the scan is compared
 -- column is_ahead_of_load: dated more than a day after its file was loaded, as by a wrong clock
-with rows_given as (
+with as_given as (
     select * from raw.scans
+),
+
+corrections as (
+    select * from stg_scan_corrections
+),
+
+van_names as (
+    select * from stg_van_names
+),
+
+-- What a person corrected holds for every file that tells of the scan.
+rows_given as (
+    select
+        as_given.batch_id,
+        as_given.file_id,
+        as_given.line,
+        as_given.scan_id,
+        coalesce(corrections.van, van_names.van, as_given.van) as van,
+        as_given.reader,
+        as_given.reader_version,
+        coalesce(corrections.scanned_at, as_given.scanned_at) as scanned_at,
+        case when corrections.scanned_at is null then as_given.ended_at end as ended_at,
+        coalesce(corrections.odometer_km, as_given.odometer_km) as odometer_km,
+        as_given.ambient_c,
+        as_given.rest_v,
+        as_given.standing_days,
+        as_given.coverage_known,
+        as_given.operator,
+        as_given.note
+    from as_given
+    left join corrections
+        on as_given.reader = corrections.reader and as_given.scan_id = corrections.scan_id
+    left join van_names on upper(translate(as_given.van, ' -.', '')) = van_names.name_folded
 ),
 
 files as (

@@ -7,9 +7,13 @@ with work as (
     select * from raw.work
 ),
 
+van_names as (
+    select * from stg_van_names
+),
+
 folded as (
     select
-        work.van,
+        coalesce(van_names.van, work.van) as van,
         work.at,
         coalesce(work.what, '') as what,
         work.odometer_km,
@@ -31,6 +35,7 @@ folded as (
             '[^0-9a-z]+', ' ', 'g'
         )) as part_folded
     from work
+    left join van_names on upper(translate(work.van, ' -.', '')) = van_names.name_folded
     where work.van is not null and work.at is not null
 ),
 

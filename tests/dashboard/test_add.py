@@ -1,0 +1,159 @@
+"""Adding data in the dashboard: checked, shown before it is taken, refused rows told, questions answered on screen."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from dashboard.parts import jobs
+from dashboard.parts.links import PAGES
+from dashboard.parts.uploads import MOST_FILES, drop, keep_uploads, move_to_inbox, safe_name
+from dashboard.parts.waiting import list_waiting
+from pipeline import ingest
+from pipeline.errors import KinbayError
+from pipeline.settings import Home
+from tests.dashboard.conftest import Visit
+from tests.dashboard.fleet import Fleet
+from tests.load.conftest import DATA
+
+APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
+NOTES = b"van,at,text,who\n041,2026-03-05T10:00,<b>smells</b> hot,Ana\n042,nonsense,x,y\n"
+
+
+class Sent(io.BytesIO):
+    """An uploaded file."""
+
+    def __init__(self, name: str, content: bytes, size: int | None = None) -> None:
+        super().__init__(content)
+        self.name = name
+        self.size = len(content) if size is None else size
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Home:
+    return Home(tmp_path / "home").ensure()
+
+
+@given(st.text(max_size=200))
+def test_no_name_leads_out_of_its_folder(name: str) -> None:
+    safe = safe_name(name)
+    assert safe
+    assert not safe.startswith(".")
+    assert Path(safe).name == safe
+    assert len(safe) <= 120
+
+
+def test_files_are_kept_apart_until_they_are_wanted(home: Home) -> None:
+    given_files = [
+        Sent("../../notes.csv", NOTES), Sent("notes.csv", NOTES), Sent("empty.csv", b""),
+        Sent("huge.csv", b"x", 10**12), Sent("a.csv.question.toml", b"x"),
+    ]  # fmt: skip
+    kept = keep_uploads(home, given_files)
+    assert [f.name for f in kept.files] == ["notes.csv", "notes 2.csv"]
+    assert ["empty" in kept.refused[0], "larger than" in kept.refused[1], "questions" in kept.refused[2]] == [
+        True
+    ] * 3
+    assert ingest.load(home, []).files == ()
+    moved = move_to_inbox(home, kept)
+    assert sorted(p.name for p in home.inbox.glob("*.csv")) == ["notes 2.csv", "notes.csv"]
+    assert moved[0].read_bytes() == NOTES
+    assert not kept.folder.exists()
+
+
+def test_too_many_files_are_refused_and_dropped_ones_are_gone(home: Home) -> None:
+    kept = keep_uploads(home, [Sent(f"{n}.csv", b"a") for n in range(MOST_FILES + 2)])
+    assert (len(kept.files), len(kept.refused)) == (MOST_FILES, 2)
+    drop(kept)
+    assert not kept.folder.exists()
+
+
+def test_a_trial_says_what_would_happen_and_stores_nothing(home: Home) -> None:
+    kept = keep_uploads(home, [Sent("notes.csv", NOTES)])
+    answer = jobs.run_now(home.path, "load", str(kept.files[0]), "--trial", "--json")
+    (file,) = answer.as_json()["files"]
+    assert (file["taken"], file["rejected"], file["table"]) == (1, 1, "notes")
+    assert [p for p in home.originals.iterdir() if not p.name.startswith(".")] == []
+    report = ingest.load(home, [kept.files[0]])
+    assert (report.files[0].taken, report.batch_id) == (1, 1)
+    again = ingest.load(home, list(keep_uploads(home, [Sent("notes.csv", NOTES)]).files), trial=True)
+    assert (again.files[0].taken, again.files[0].duplicates) == (0, 1)
+
+
+def _ask(home: Home) -> Path:
+    """A file whose label has two meanings waits in the inbox."""
+    ingest.load(home, [DATA])
+    file = home.inbox / "readings.csv"
+    file.write_text("scan_id,parameter,value\na-1001,battery voltage,12.4\n", encoding="utf-8")
+    ingest.load(home, [])
+    return file
+
+
+def test_a_question_is_answered_by_command(home: Home) -> None:
+    file = _ask(home)
+    (waiting,) = list_waiting(home)
+    (question,) = waiting.questions
+    assert len(question["choices"]) > 1
+    with pytest.raises(KinbayError, match="none of the choices"):
+        jobs.run_now(home.path, "answer", waiting.name, question["subject"], "nonsense")
+    with pytest.raises(KinbayError, match="No file of that name waits"):
+        jobs.run_now(home.path, "answer", "../fleet.toml", "a", "b")
+    jobs.run_now(home.path, "answer", waiting.name, question["subject"], question["choices"][0])
+    report = ingest.load(home, [])
+    assert report.files[0].taken == 1
+    assert not file.exists()
+    assert list_waiting(home) == []
+
+
+def _open(home: Path, monkeypatch: pytest.MonkeyPatch) -> AppTest:
+    monkeypatch.setenv("KINBAY_HOME", str(home))
+    return AppTest.from_file(APP, default_timeout=30).switch_page(str(PAGES["add"])).run()
+
+
+def _said(at: AppTest) -> str:
+    shown = [*at.markdown, *at.error, *at.warning, *at.info, *at.caption]
+    return "\n".join(e.value for e in shown).replace("\\", "").replace("\u2060", "")
+
+
+def test_waiting_files_ask_on_the_page(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
+    _ask(home)
+    started: list[str] = []
+
+    def start(title: str) -> Any:
+        started.append(title)
+
+    monkeypatch.setattr("dashboard.parts.waiting.start_load_and_build", start)
+    at = _open(home.path, monkeypatch)
+    assert "may mean" in _said(at)
+    box = next(b for b in at.main.selectbox if b.label.startswith("Answer for"))
+    box.select_index(0).run()
+    next(b for b in at.main.button if b.label == "Answer and load").click().run()
+    assert started == ["Answered; load and compare"]
+    assert ingest.load(home, []).files[0].taken == 1
+
+
+def test_who_may_only_look_cannot_add(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("dashboard.parts.roles.may", lambda act: act == "view")
+    at = _open(own_fleet.home, monkeypatch)
+    assert "You may look, but not add data" in _said(at)
+
+
+def test_an_upload_is_looked_at_before_it_is_taken(visit: Visit) -> None:
+    visit.open("add_data")
+    hostile = {"name": "<img src=x> notes.csv", "mimeType": "text/csv", "buffer": NOTES}
+    visit.page.set_input_files("input[type=file]", hostile)
+    visit.page.get_by_role("button", name="Look at the files").click()
+    visit.page.get_by_text("What would happen").wait_for(timeout=60_000)
+    visit.settle()
+    main = visit.page.get_by_test_id("stMain")
+    assert "1 row would be taken, 1 refused" in main.inner_text()
+    assert main.locator("img").count() == 0
+    visit.page.get_by_role("button", name="Drop them").click()
+    visit.page.get_by_role("button", name="Look at the files").wait_for()
+    visit.assert_quiet()
