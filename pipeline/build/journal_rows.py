@@ -35,7 +35,7 @@ def write_journal_rows(connection: duckdb.DuckDBPyConnection, home: Home) -> Non
                 [("entry", pa.string()), (moment, pa.timestamp("us")), *((c, pa.string()) for c in columns)]
             )
             connection.register("incoming_rows", pa.Table.from_pylist(rows, schema=schema))
-            connection.execute(f"insert into {table} by name from incoming_rows")  # noqa: S608 - as above
+            connection.execute(f"insert into {table} by name from incoming_rows")
             connection.unregister("incoming_rows")
 
 

@@ -13,11 +13,11 @@ from typing import Any
 from pipeline.build import (
     code_associations,
     code_notes,
-    journal_rows,
     drifts,
     effects,
     exposures,
     findings,
+    journal_rows,
     reader_updates,
     scores,
 )

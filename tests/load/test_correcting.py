@@ -27,7 +27,9 @@ def _scans(home: Home) -> dict[str, tuple[str, datetime, float | None]]:
     return {row[0]: row[1:] for row in rows}
 
 
-def test_corrections_and_names_reach_the_marts_and_come_again_from_the_journal(home: Home, write: Write) -> None:
+def test_corrections_and_names_reach_the_marts_and_come_again_from_the_journal(
+    home: Home, write: Write
+) -> None:
     ingest.load(home, [DATA])
     extra = "scan_id,van,reader,scanned_at,odometer_km\np-1,ab-12 cd,Yard tablet,2026-03-09T07:10:00,188100\n"
     ingest.load(home, [write("more.csv", extra)])
@@ -35,7 +37,15 @@ def test_corrections_and_names_reach_the_marts_and_come_again_from_the_journal(h
     assert before["a-1001"][0] == "041"
     assert before["p-1"][0] == "ab-12 cd"
     name_van(home, "AB 12 CD", "042", "new plate")
-    correct_scan(home, "Blue handheld", "a-1001", "typed wrongly", van="042", at="2026-03-03T06:40:00Z", odometer_km=188021)
+    correct_scan(
+        home,
+        "Blue handheld",
+        "a-1001",
+        "typed wrongly",
+        van="042",
+        at="2026-03-03T06:40:00Z",
+        odometer_km=188021,
+    )
     after = _scans(home)
     assert after["a-1001"] == ("042", datetime(2026, 3, 3, 6, 40), 188021.0)
     assert after["p-1"][0] == "042"
