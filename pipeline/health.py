@@ -12,6 +12,9 @@ import duckdb
 
 from pipeline.errors import KinbayError
 from pipeline.findings.published import iso, rows_of
+from pipeline.health_records import look_at_records
+from pipeline.ingest.entries import FOLDER, living_entries
+from pipeline.journal import read_entries
 from pipeline.settings import Home
 from pipeline.warehouse import published
 
@@ -65,10 +68,14 @@ def _waiting(home: Home) -> list[Matter]:
     """Files in the inbox, with and without a question beside them."""
     if not home.inbox.is_dir():
         return []
-    files = sorted(p for p in home.inbox.rglob("*") if p.is_file() and not p.name.startswith("."))
+    files = sorted(
+        p
+        for p in home.inbox.rglob("*")
+        if p.is_file() and not any(part.startswith(".") for part in p.relative_to(home.inbox).parts)
+    )
     asked = {p.name.removesuffix(".question.toml") for p in files if p.name.endswith(".question.toml")}
     found = [
-        Matter(name, "waits with a question.", f"Answer it in {name}.question.toml.")
+        Matter(name, "waits with a question.", f"Answer it in {name}.question.toml, or on the page Add data.")
         for name in sorted(asked)
     ]
     rest = [p.name for p in files if p.name not in asked and not p.name.endswith(".question.toml")]
@@ -78,9 +85,29 @@ def _waiting(home: Home) -> list[Matter]:
 
 
 def _rejects(connection: duckdb.DuckDBPyConnection) -> list[Matter]:
+    """Refused rows by file, but not where a mended copy of the file was loaded since.
+
+    A later file of the same name and table settles them where it has no refused row itself and holds at least as
+    many rows as the one with the refusals.
+    """
     rows = rows_of(
         connection,
-        "select file, count(*) as n, min(reason) as reason, min(remedy) as remedy from rejects group by file order by file",
+        """
+        with mended as (
+            select older.file_id, older.file from files as older
+            inner join files as newer
+                on older.file = newer.file and older.table_name = newer.table_name
+                and older.batch_id < newer.batch_id
+            where newer.rejected = 0
+                and newer.taken + newer.duplicates >= older.taken + older.duplicates + older.rejected
+        )
+        select rejects.file, count(*) as n, min(rejects.reason) as reason, min(rejects.remedy) as remedy
+        from rejects
+        where not exists (
+            select 1 from mended where mended.file_id = rejects.file_id and mended.file = rejects.file
+        )
+        group by rejects.file order by rejects.file
+        """,
     )
     return [
         Matter(r["file"], f"{r['n']} rows were refused ({r['reason']}).", r["remedy"] or "") for r in rows
@@ -109,6 +136,17 @@ def _stale(connection: duckdb.DuckDBPyConnection) -> list[Matter]:
     names = ", ".join(r["van"] for r in rows[:10]) + (" ..." if len(rows) > 10 else "")
     what = f"{len(rows)} vans were not scanned in the last {STALE_DAYS} days ({names})."
     return [Matter("stale vans", what, "Scan them next: an old level says nothing about today.")]
+
+
+def _unread_entries(home: Home, connection: duckdb.DuckDBPyConnection) -> list[Matter]:
+    """Scans, work and notes written down whose rows the build does not have."""
+    read = {row["file"].split("#")[0] for row in rows_of(connection, "select distinct file from files")}
+    withdrawn = {str(e.get("file", "")).split("#")[0] for e in read_entries(home, "withdrawal")}
+    new = [s.name for s in living_entries(home) if s.name not in read | withdrawn]
+    if not new:
+        return []
+    what = f"{len(new)} entries written down are not loaded ({new[0].removeprefix(FOLDER)} and the like)."
+    return [Matter("journal", what, "Run kinbay load, then kinbay build; what waits says why.")]
 
 
 def _age(built_at: datetime) -> list[Matter]:
@@ -146,7 +184,14 @@ def check(home: Home) -> Health:
         return Health(None, None, (*waiting, Matter("build", "Nothing is built yet.", "Run kinbay build.")))
     with published.reading(home) as connection:
         build = rows_of(connection, "select built_at, data_to from builds")[0]
-        found = [*waiting, *_rejects(connection), *_contradictions(connection), *_stale(connection)]
+        found = [
+            *waiting,
+            *_unread_entries(home, connection),
+            *_rejects(connection),
+            *_contradictions(connection),
+            *(Matter(*told) for told in look_at_records(connection)),
+            *_stale(connection),
+        ]
     return Health(
         build["built_at"], build["data_to"], (*found, *_newer_batches(home), *_age(build["built_at"]))
     )

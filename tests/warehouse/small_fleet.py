@@ -27,8 +27,9 @@ MONTHS_SQL = (
     ' "month", round(avg(value), 6) - 50 as effect from scan_levels where family_id is not null group by all'
 )
 READERS_SQL = (
-    "create or replace table computed.reader_effects as select parameter, state, reader, count(*) / 1000.0 as"
-    " effect, 'linked' as component, count(distinct van) as n_vans, 0.5 as p from scan_levels group by all"
+    "create or replace table computed.reader_effects as select parameter, state, reader, cast(null as varchar)"
+    " as reference, count(*) / 1000.0 as effect, 0.0 as estimate, 0.0 as low, 0.0 as high, 'linked' as component,"
+    " count(distinct van) as n_vans, 0.5 as p, 0.5 as q from scan_levels group by all"
 )
 
 
