@@ -23,6 +23,8 @@ class ChartKind(StrEnum):
     siblings = "siblings"
     van = "van"
     codes = "codes"
+    repair = "repair"
+    costs = "costs"
     exposure = "exposure"
 
 

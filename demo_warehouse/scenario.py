@@ -27,6 +27,7 @@ from demo_warehouse.story import (
     Particular,
     Reader,
     SecondLook,
+    Service,
     Silent,
     Storm,
     Work,
@@ -55,6 +56,7 @@ class Scenario:
     second_look: SecondLook
     silent: tuple[Silent, ...]
     work: tuple[Work, ...]
+    service: Service
     notes: tuple[Note, ...]
     disorder: Disorder
     malformed: tuple[Malformed, ...]
@@ -152,6 +154,7 @@ def read_scenario() -> Scenario:
         second_look=_build(SecondLook, story["second_look"]),
         silent=_many(Silent, story["silent"]),
         work=_many(Work, story["work"]),
+        service=_build(Service, story["service"]),
         notes=_many(Note, story["note"]),
         disorder=_build(Disorder, story["disorder"]),
         malformed=_many(Malformed, story["malformed"]),

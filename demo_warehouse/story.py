@@ -222,6 +222,22 @@ class Work:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Service:
+    """The yearly round of every van: how often, on what, for how much, and how long it stood.
+
+    `every_days` and `cost` are ranges; `no_cost_share` of the entries have no cost; `heavy` vans come so many times
+    as often and cost so many times as much.
+    """
+
+    every_days: tuple[int, int]
+    parts: tuple[str, ...]
+    cost: tuple[float, float]
+    days_standing: tuple[float, ...]
+    no_cost_share: float
+    heavy: Mapping[str, float]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Note:
     """What somebody said about a van."""
 

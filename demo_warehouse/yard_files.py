@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,8 @@ from demo_warehouse.effects import day_number
 from demo_warehouse.physics import Physics
 from demo_warehouse.register import Exposure
 from demo_warehouse.scenario import Scenario
+from demo_warehouse.story import Work
+from demo_warehouse.streams import stream
 
 
 def make_register(scenario: Scenario, physics: Physics) -> pl.DataFrame:
@@ -63,8 +66,33 @@ def _odometer_on(physics: Physics, van: str, day: int) -> int:
     return int(np.floor(one.km_start + one.km_per_day * day))
 
 
+def _services(scenario: Scenario, physics: Physics) -> list[Work]:
+    """Return the yearly round of every van, each from random numbers of its own."""
+    plan, jobs = scenario.service, []
+    for van in physics.vans:
+        rng = stream(physics.seed, "service", van.van)
+        heavy = plan.heavy.get(van.van, 1.0)
+        last = min(scenario.firm.data_date, van.out_of_service or scenario.firm.data_date)
+        on = scenario.firm.first_day + timedelta(days=int(rng.integers(5, plan.every_days[1])))
+        while on < last:
+            cost = round(float(rng.uniform(*plan.cost)) * heavy, 2)
+            jobs.append(
+                Work(
+                    van=van.van,
+                    on=on,
+                    what="serviced",
+                    part=str(rng.choice(plan.parts)),
+                    days_standing=float(rng.choice(plan.days_standing)),
+                    cost=None if rng.random() < plan.no_cost_share else cost,
+                )
+            )
+            on += timedelta(days=max(1, round(float(rng.integers(*plan.every_days)) / heavy)))
+    return jobs
+
+
 def make_work_list(scenario: Scenario, physics: Physics) -> pl.DataFrame:
     """Return the job list in order of date, odometers read off the day."""
+    jobs = [*scenario.work, *_services(scenario, physics)]
     rows = [
         {
             "van": job.van,
@@ -78,7 +106,7 @@ def make_work_list(scenario: Scenario, physics: Physics) -> pl.DataFrame:
             "cost": job.cost,
             "note": job.note,
         }
-        for job in sorted(scenario.work, key=lambda job: (job.on, job.van))
+        for job in sorted(jobs, key=lambda job: (job.on, job.van))
     ]
     return pl.DataFrame(rows, infer_schema_length=None)
 

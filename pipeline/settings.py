@@ -80,6 +80,21 @@ class Codes(_Section):
     watch_part: float = Field(default=0.3, gt=0, lt=1)
 
 
+class Repairs(_Section):
+    """Which scans judge a piece of work (days, scans), when a code counts as ended by it, and what costs are counted over."""
+
+    before_days: int = Field(default=365, ge=14)
+    before_scans: int = Field(default=8, ge=2)
+    after_days: int = Field(default=365, ge=14)
+    min_scans_each_side: int = Field(default=2, ge=2)
+    late_scans: int = Field(default=4, ge=2)
+    same_dates_days: int = Field(default=30, ge=0)
+    told_days: int = Field(default=90, ge=7)
+    scans_without_code: int = Field(default=3, ge=1)
+    cost_days: int = Field(default=730, ge=90)
+    min_cost_km: float = Field(default=5000, gt=0)
+
+
 class Thresholds(_Section):
     """A fleet's own figures for one reading, instead of the proposals that ship."""
 
@@ -99,6 +114,7 @@ class Settings(_Section):
     limits: Limits = Limits()
     records: Records = Records()
     codes: Codes = Codes()
+    repairs: Repairs = Repairs()
     parameters: dict[str, Thresholds] = Field(default_factory=dict)
     modules: dict[str, str] = Field(default_factory=dict)
 
@@ -125,7 +141,15 @@ class Settings(_Section):
 
     def rows(self) -> list[tuple[str, float]]:
         """Return the numeric settings as (key, value), the rows of `vocab.settings`."""
-        sections = (self.windows, self.evidence, self.tiers, self.limits, self.records, self.codes)
+        sections = (
+            self.windows,
+            self.evidence,
+            self.tiers,
+            self.limits,
+            self.records,
+            self.codes,
+            self.repairs,
+        )
         return [(k, float(v)) for section in sections for k, v in section.model_dump().items()]
 
 

@@ -18,11 +18,8 @@ from pipeline.settings import Home
 # The menu: few groups, each page in one place.
 SECTIONS = {
     "": ("look", "van"),
-    "Compare": (
-        "reading",
-        "parking",
-    ),
-    "Faults and work": ("codes",),
+    "Compare": ("reading", "parking"),
+    "Faults and work": ("codes", "repairs", "costs"),
     "Records": ("data", "add", "enter"),
     "Help": ("help",),
 }
@@ -32,6 +29,8 @@ TITLES = {
     "van": ("One van, all readings", ":material/airport_shuttle:"),
     "parking": ("Parking and fittings", ":material/local_parking:"),
     "codes": ("Codes", ":material/fact_check:"),
+    "repairs": ("Repairs", ":material/build:"),
+    "costs": ("Keep or retire", ":material/payments:"),
     "data": ("Scans and records", ":material/inventory_2:"),
     "add": ("Add data", ":material/upload_file:"),
     "enter": ("Write down a scan", ":material/edit_note:"),

@@ -6,7 +6,9 @@ from dashboard.charts import (
     code_returns,
     code_shares,
     code_strips,
+    costs,
     exposures,
+    repairs,
     series,
     shift_rows,
     siblings,
@@ -18,5 +20,16 @@ from dashboard.charts.palette import DARK, LIGHT
 def prepare_charts() -> None:
     """Build and check each spec in light and dark; later only data and titles are swapped in."""
     for theme in (LIGHT, DARK):
-        for chart in (siblings, van, series, code_shares, code_strips, code_returns, exposures, shift_rows):
+        for chart in (
+            siblings,
+            van,
+            series,
+            code_shares,
+            code_strips,
+            code_returns,
+            exposures,
+            shift_rows,
+            repairs,
+            costs,
+        ):
             chart.build_template(theme.name)

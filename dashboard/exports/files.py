@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dashboard.charts.frame import Chart
+from dashboard.exports import dossier
 from dashboard.exports.brief import find_van, write_brief
 from dashboard.exports.code_pictures import find_code, picture_code_shares, picture_code_strips
+from dashboard.exports.cost_pictures import picture_costs
 from dashboard.exports.exposure_pictures import (
     find_contrast,
     picture_exposure,
@@ -17,6 +19,7 @@ from dashboard.exports.exposure_pictures import (
 from dashboard.exports.handout import print_html, print_pdf
 from dashboard.exports.picture import KINDS, Caption, draw_picture
 from dashboard.exports.reading_pictures import find_reading, picture_series, picture_siblings, picture_van
+from dashboard.exports.repair_pictures import find_repair, picture_repair
 from dashboard.questions import exposures, fleet
 from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse, open_warehouse
@@ -101,12 +104,23 @@ def _exposure(warehouse: Warehouse, asked: Asked) -> Picture:
     return picture_exposure(warehouse, contrast, reading, asked.filters)
 
 
+def _repair(warehouse: Warehouse, asked: Asked) -> Picture:
+    """One piece of work in one reading; what did not hold first where little is named."""
+    return picture_repair(warehouse, find_repair(warehouse, asked.van, asked.parameter, asked.state))
+
+
+def _costs(warehouse: Warehouse, asked: Asked) -> Picture:
+    return picture_costs(warehouse, asked.filters, asked.van)
+
+
 # Kind of chart -> who draws it. A new kind is one entry here and one in `dashboard.cli.ChartKind`.
 CHARTS: dict[str, Callable[[Warehouse, Asked], Picture]] = {
     "siblings": _siblings,
     "van": _van,
     "series": _series,
     "codes": _codes,
+    "repair": _repair,
+    "costs": _costs,
     "exposure": _exposure,
 }
 
@@ -158,3 +172,16 @@ def handout_file(home_path: Path, van: str, out: Path) -> None:
     suffix = _suffix(out, ("pdf", "html"))
     brief = write_brief(open_warehouse(Home(home_path)), van)
     out.write_bytes(print_pdf(brief) if suffix == "pdf" else print_html(brief))
+
+
+def dossier_file(home_path: Path, finding_id: str, out: Path) -> None:
+    """Write the dossier on a finding about a whole group of vans to `out` (.pdf or .html).
+
+    Raises
+    ------
+    KinbayError
+        Where nothing is built, the finding is unknown or about one van, or the file's ending is neither.
+    """
+    suffix = _suffix(out, ("pdf", "html"))
+    written = dossier.write_dossier(open_warehouse(Home(home_path)), finding_id)
+    out.write_bytes(dossier.print_pdf(written) if suffix == "pdf" else dossier.print_html(written))

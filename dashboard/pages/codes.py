@@ -13,6 +13,7 @@ from dashboard.charts.words import CAVEAT
 from dashboard.exports.code_pictures import SHARES_KEY, picture_code_shares, say_code_count
 from dashboard.parts.code_battery import SAYS_SO, show_batteries
 from dashboard.parts.code_company import show_company, show_exposures, show_numbers, show_readers
+from dashboard.parts.code_dossier import offer_dossier
 from dashboard.parts.code_moments import say_failure_types, say_lamp, show_moments
 from dashboard.parts.code_notes import show_notes
 from dashboard.parts.code_story import show_returns, show_strips
@@ -118,7 +119,7 @@ def show_verdict(view: View, code: Code) -> None:
         st.caption(CAVEAT)
 
 
-def show_matters(code: Code, found: pl.DataFrame) -> None:
+def show_matters(view: View, code: Code, found: pl.DataFrame) -> None:
     """What stands out about the chosen code."""
     of_code = pl.col("module").fill_null("") == code.module
     rows = found.filter((pl.col("code") == code.code) & of_code & pl.col("tier").is_in(SAYS_SO)).to_dicts()
@@ -126,6 +127,7 @@ def show_matters(code: Code, found: pl.DataFrame) -> None:
         with st.container(border=True):
             for row in rows[:4]:
                 show_matter(row, with_link=False)
+                offer_dossier(view, row)
             show_cautions(rows)
 
 
@@ -156,7 +158,7 @@ def show(view: View) -> None:
             show_verdict(view, code)
         show_list(rows)
     if code is not None:
-        show_matters(code, found)
+        show_matters(view, code, found)
         show_notes(code)
         show_strips(view, code)
         show_moments(view, code)

@@ -21,6 +21,8 @@ PAGES = {
     "van": _FOLDER / "one_van.py",
     "parking": _FOLDER / "parking.py",
     "codes": _FOLDER / "codes.py",
+    "repairs": _FOLDER / "repairs.py",
+    "costs": _FOLDER / "costs.py",
     "data": _FOLDER / "data.py",
     "add": _FOLDER / "add_data.py",
     "enter": _FOLDER / "write_scan.py",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import polars as pl
 
@@ -15,3 +16,14 @@ def list_findings(warehouse: Warehouse, vans: Sequence[str]) -> pl.DataFrame:
     `rivals` and `cautions` come as lists of text; a caution given by its id comes as its text.
     """
     return warehouse.ask("list_findings", vans=list(vans))
+
+
+def describe_finding(warehouse: Warehouse, finding_id: str) -> pl.DataFrame:
+    """One row: the finding of this id with its group; no row where the build has none."""
+    return warehouse.ask("describe_finding", finding_id=finding_id)
+
+
+def list_dossier_vans(warehouse: Warehouse, finding: dict[str, Any]) -> pl.DataFrame:
+    """One row per van of the finding's group: mileage, scans, and how it stands in the code or reading."""
+    keys = ("make", "model", "engine", "model_year", "code", "module", "parameter", "state")
+    return warehouse.ask("list_dossier_vans", **{key: finding[key] for key in keys})

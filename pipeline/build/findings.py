@@ -8,7 +8,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipeline.build import cause_evidence, code_evidence, drift_evidence, movement_evidence
+from pipeline.build import cause_evidence, code_evidence, drift_evidence, movement_evidence, repair_evidence
 from pipeline.build.codes import as_frame
 from pipeline.build.cohort_evidence import (
     read_agreements,
@@ -26,7 +26,7 @@ PARENTS = (
     "sibling_scores", "van_levels", "scan_levels", "limit_shares", "record_conflicts", "vans", "cohorts",
     "cohort_expectations",
     "vocab.parameters", "vocab.settings", *code_evidence.PARENTS,
-    *cause_evidence.PARENTS, *movement_evidence.PARENTS, *drift_evidence.PARENTS,
+    *cause_evidence.PARENTS, *movement_evidence.PARENTS, *drift_evidence.PARENTS, *repair_evidence.PARENTS,
 )  # fmt: skip
 _CELLS = "select * from sibling_scores where tier in ('finding', 'likely', 'watch') order by channel, van, parameter, state"
 _CONFLICTS = "select * from record_conflicts order by conflict_kind, van, parameter, record_conflicts.at, scan_key, other_scan_key"
@@ -102,6 +102,7 @@ def collect(engine: Engine, settings: Settings) -> list[Finding]:
     found += cohorts.find_offsets(read_offsets(engine, settings))
     found += cause_evidence.collect(engine, settings)
     found += code_evidence.collect(engine, settings)
+    found = repair_evidence.collect(engine, settings, found)
     found += contradictions.find(as_frame(engine.arrow(_CONFLICTS)).to_dicts())
     return ranking.rank(merging.merge(movement_evidence.collect(engine, settings, found)))
 

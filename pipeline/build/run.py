@@ -19,6 +19,7 @@ from pipeline.build import (
     findings,
     journal_rows,
     reader_updates,
+    repairs,
     scores,
 )
 from pipeline.errors import KinbayError
@@ -102,6 +103,9 @@ def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
         drifts.DRIFTS: runner.Computed(drifts.PARENTS, partial(drifts.write_drifts, settings=settings), said),
         code_associations.ASSOCIATIONS: runner.Computed(
             code_associations.PARENTS, partial(code_associations.write_associations, settings=settings), said
+        ),
+        repairs.REPAIRS: runner.Computed(
+            repairs.PARENTS, partial(repairs.write_repairs, settings=settings), said
         ),
         findings.FINDINGS: runner.Computed(
             findings.PARENTS, partial(findings.write_findings, settings=settings), said

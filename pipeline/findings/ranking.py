@@ -12,6 +12,8 @@ from pipeline.findings.records import TIERS, Finding
 
 # Vans and cohorts that stand out come before records that merely contradict each other.
 _PAPERWORK = ("record_conflict",)
+# Work that held is good news: told, but after all that somebody has to look into.
+_GOOD_NEWS = ("repair_effect", "held")
 STOP_NOTICE = "SC12"
 # Cautions about what can kill or maim whoever looks into it: fuel under pressure, restraints, raised van, refrigerant.
 GRAVE = ("SC01", "SC05", "SC08", "SC10")
@@ -69,7 +71,7 @@ def rank(findings: Iterable[Finding]) -> list[Finding]:
     """Return the findings best first, each with its place in the list (1 is the first).
 
     First those that carry the stop-use notice and stand out at least likely; then by tier, what concerns vans
-    before paperwork, and within a tier by safety x evidence x age.
+    before paperwork and good news, and within a tier by safety x evidence x age.
     """
     known = [with_stop_notice(f) for f in findings]
     newest = max((f.last_seen for f in known if f.last_seen is not None), default=None)
@@ -79,7 +81,7 @@ def rank(findings: Iterable[Finding]) -> list[Finding]:
         return (
             not stops,
             TIERS.index(finding.tier),
-            finding.kind in _PAPERWORK,
+            finding.kind in _PAPERWORK or (finding.kind, finding.level) == _GOOD_NEWS,
             -weight(finding, newest),
             -abs(finding.score or 0.0),
             finding.finding_id,

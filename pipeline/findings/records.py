@@ -77,6 +77,8 @@ class Finding:
             "van_change": ("state", "cohort_id"),
             "van_drift": ("state", "cohort_id"),
             "cohort_offset": ("state",),
+            # the verdict on the newest work may change with more scans
+            "repair_effect": ("state", "level", "cohort_id"),
             "exposure_effect": ("state",),
             # a reader that met no other is one matter, whichever reading shows it most
             "reader_bias": ("state", "van", "cohort_id")

@@ -66,3 +66,15 @@ create table if not exists computed.van_drifts (
     step_at timestamp, step_size double, has_left boolean, leaves_at timestamp, leaves_from timestamp,
     leaves_to timestamp
 );
+
+create table if not exists computed.repairs (
+    van varchar, worked_at timestamp, what varchar, part varchar, parameter varchar, state varchar, unit varchar,
+    cohort_id varchar, is_fallback boolean, n_before bigint, n_after bigint, n_late bigint, n_needed bigint,
+    n_over_work bigint, n_same_day bigint, next_work date, before_value double, after_value double,
+    sibling_before double, sibling_after double, before_difference double, before_p double,
+    after_difference double, after_p double, after_low double, after_high double, late_difference double,
+    late_p double, effect double, effect_low double, effect_high double, effect_t double, effect_df double,
+    effect_p double, effect_q double, after_q double, expected_return double, beyond_p double,
+    n_siblings bigint, n_left_out bigint, own_from date, work_day date, own_to date, verdict varchar,
+    reason varchar, claim varchar, rivals varchar, next_check varchar
+);

@@ -20,6 +20,7 @@ from scipy import stats
 from pipeline import vocabulary
 from tests.dashboard.code_fleet import build_code_tables
 from tests.dashboard.compare_fleet import build_compare_tables
+from tests.dashboard.repair_fleet import build_repair_tables
 
 HOSTILE_VAN = '=1+2"><img src=x onerror=alert(1)>[free](http://evil.example)'
 HOSTILE_NOTE = (
@@ -505,6 +506,7 @@ def build_tables(seed: int = 4) -> dict[str, pl.DataFrame]:
         "scans": scans,
         "scan_levels": levels,
         "sibling_scores": scores,
+        **build_repair_tables(vans, DATA_TO),
         "findings": _findings(scores),
         **_records(vans, scans),
         **build_code_tables(vans, scans, DATA_TO),
@@ -536,7 +538,7 @@ def publish(home: Path, build: int = 1, *, tables: dict[str, pl.DataFrame] | Non
         ]
     )
     with duckdb.connect(str(folder / name)) as connection:
-        for seam in ("marts.sql", "code_marts.sql", "compare_marts.sql"):
+        for seam in ("marts.sql", "code_marts.sql", "compare_marts.sql", "repair_marts.sql"):
             connection.execute(Path(__file__).with_name(seam).read_text(encoding="utf-8"))
         for table, rows in {"builds": builds, **tables}.items():
             connection.register("given", rows.to_arrow())

@@ -25,6 +25,8 @@ FIRST_LINES = {
     "van": "Choose a van above",
     "parking": "readings differ",
     "codes": "codes on the vans shown",
+    "repairs": "Work on the vans shown",
+    "costs": "entries have a cost",
     "data": "scans of 31 vans",
     "add": "Nothing is stored before you have seen",
     "enter": "For readers that cannot export",

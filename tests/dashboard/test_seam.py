@@ -18,7 +18,7 @@ from pipeline import ingest
 from pipeline.settings import Home
 
 APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
-HANDMADE = ("marts.sql", "code_marts.sql", "compare_marts.sql")
+HANDMADE = ("marts.sql", "code_marts.sql", "compare_marts.sql", "repair_marts.sql")
 
 
 def _write_files(folder: Path) -> None:

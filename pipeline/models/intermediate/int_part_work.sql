@@ -3,6 +3,8 @@
 -- key: van, parameter, work_number
 -- kind: table
 -- column work_number: 1 for the first such work on the van
+-- column what: what was done
+-- column part: the part it was done on
 -- column description: what was done and when, in words
 with work as (
     select * from stg_work
@@ -23,7 +25,7 @@ touched as (
     from work
     inner join parts
         on strpos(concat(' ', work.part_folded, ' '), concat(' ', parts.part_folded, ' ')) > 0
-    where work.what in ('replaced', 'repaired', 'adjusted', 'relearned')
+    where work.what in ('replaced', 'repaired', 'adjusted', 'cleaned', 'relearned')
 ),
 
 numbered as (
@@ -31,6 +33,8 @@ numbered as (
         touched.van,
         touched.parameter,
         touched.at,
+        touched.what,
+        touched.part,
         cast(row_number() over (
             partition by touched.van, touched.parameter order by touched.at, touched.what, touched.part
         ) as bigint) as work_number,

@@ -1,0 +1,282 @@
+"""Repairs: did the work hold, and which work ends which code."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard.charts.code_names import Code
+from dashboard.charts.repairs import GLYPHS, WORDS, draw_repair, say_work
+from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, format_number
+from dashboard.exports.repair_pictures import REPAIR_KEY, picture_repair, read_row
+from dashboard.parts.links import is_open, link_to, link_to_reading, link_to_van, name_stray, seed
+from dashboard.parts.plain import escape
+from dashboard.parts.screen import file_stem, offer_csv, offer_downloads, show_chart, show_table
+from dashboard.parts.view import View, page
+from dashboard.questions import repairs, vans
+
+OUTCOMES = {
+    "ended": "stayed away",
+    "returned": "came back",
+    "still_listed": "still listed, never cleared on record",
+    "too_early": "too early to say",
+}
+
+
+def take_row(key: str, names: list[str]) -> None:
+    """A click on a row chooses its work."""
+    rows = st.session_state[key]["selection"]["rows"]
+    if rows:
+        st.session_state["work"] = names[rows[0]]
+
+
+def name_jobs(rows: pl.DataFrame) -> dict[str, dict[str, Any]]:
+    """Return the pieces of work by the text that names them in box and address."""
+    named: dict[str, dict[str, Any]] = {}
+    for row in rows.iter_rows(named=True):
+        text = clean_text(say_work(row))
+        while text in named:
+            text += " (again)"
+        named[text] = row
+    return named
+
+
+def choose_job(named: dict[str, dict[str, Any]]) -> str | None:
+    """Draw the work box and return what is chosen; what did not hold first, else what held, where nothing is yet."""
+    order = list(WORDS)
+    first = min(
+        named, key=lambda name: (named[name]["verdict"] != "not_held", order.index(named[name]["verdict"]))
+    )
+    if is_open("work"):
+        seed("work", first, first)
+    is_stray = name_stray("work", list(named), "On the vans shown there is no work called")
+    chosen = st.selectbox("Work", list(named), index=None, key="work", bind="query-params")
+    return None if is_stray else chosen if chosen in named else first
+
+
+def show_list(named: dict[str, dict[str, Any]], chosen: str | None) -> None:
+    """All work on the vans shown with its verdict, the twin of the box."""
+    names = list(named)
+    rows = list(named.values())
+    table = pl.DataFrame(
+        {
+            "verdict": [f"{GLYPHS[r['verdict']]} {WORDS[r['verdict']]}" for r in rows],
+            "on": [r["worked_at"] for r in rows],
+            "van": [clean_text(r["van"]) for r in rows],
+            "what": [clean_text(" ".join(filter(None, (r["what"], r["part"])))) for r in rows],
+            "code": [clean_text(r["code"]) for r in rows],
+            "relearn": [clean_text(r["relearn"]).replace("_", " ") for r in rows],
+            "n_readings": [r["n_readings"] for r in rows],
+        }
+    )
+    key = f"repair_rows_{chosen}"
+    selected: Any = {"selection": {"rows": [names.index(chosen)] if chosen in names else []}}
+    st.dataframe(
+        table,
+        hide_index=True,
+        height=min(430, 37 * (table.height + 1)),
+        key=key,
+        on_select=partial(take_row, key, names),
+        selection_mode="single-row",
+        selection_default=selected,
+        placeholder="–",
+        alt="Work on the vans shown: verdict, day, van, what was done, relearn.",
+        column_config={
+            "verdict": st.column_config.TextColumn("Verdict", width=160),
+            "on": st.column_config.DateColumn("On", format="DD MMM YYYY", width=96),
+            "van": st.column_config.TextColumn("Van", width=58),
+            "what": st.column_config.TextColumn("Work", width="medium"),
+            "code": st.column_config.TextColumn("For code", width=80),
+            "relearn": st.column_config.TextColumn("Relearn", width=90),
+            "n_readings": st.column_config.NumberColumn("Readings", width=80),
+        },
+    )
+    offer_csv(table, "work-and-verdicts", key="repair_list")
+
+
+def show_claim(row: dict[str, Any], reading: Reading) -> None:
+    """What is said of the chosen reading, what else it could be, what to do next."""
+    with st.container(border=True, gap="xsmall"):
+        st.markdown(f"{GLYPHS[row['verdict']]} **{escape(WORDS[row['verdict']])}.** {escape(row['claim'])}")
+        if row["effect"] is not None and row["effect_low"] is not None:
+            low, high = (reading.say(row[k], signed=True, unit=False) for k in ("effect_low", "effect_high"))
+            q = f", q {row['effect_q']:.2g}" if row["effect_q"] is not None else ""
+            st.write(
+                escape(
+                    f"Difference in differences {reading.say(row['effect'], signed=True)} (95 % interval {low} to {high};"
+                    f" {format_number(row['effect_df'], 0)} degrees of freedom{q})."
+                    f" {count_of(row['n_before'], 'scan')} before, {row['n_after']} after,"
+                    f" {count_of(row['n_siblings'], 'sibling')} over the same dates."
+                )
+            )
+            st.caption(
+                escape(
+                    f"By itself it would have moved back by about {reading.say(row['expected_return'], signed=True)}, had it been chosen for its readings only (regression to the mean)."
+                )
+            )
+        st.markdown(f"**Next check.** {escape(row['next_check'])}")
+        if row["rivals"]:
+            st.caption(f"**Could also be.** {escape('; '.join(row['rivals']))}")
+        st.caption(CAVEAT)
+
+
+def choose_touched(rows: pl.DataFrame) -> dict[str, Any]:
+    """Draw the box of readings the work touches and return the chosen row; the one that says most comes first."""
+    named = {Reading.from_row(row).title: row for row in rows.iter_rows(named=True)}
+    if len(named) == 1:
+        return next(iter(named.values()))
+    title = st.selectbox(
+        "Reading", list(named), key=f"repair_reading_{rows['van'][0]}_{rows['worked_at'][0]}"
+    )
+    return named[title]
+
+
+def show_readings(view: View, job: dict[str, Any]) -> None:
+    """The readings the chosen work touches: one drawn, all in a table."""
+    rows = repairs.list_repair_readings(
+        view.warehouse, job["van"], job["worked_at"], job["what"], job["part"]
+    )
+    if rows.is_empty():
+        st.info(
+            "No reading is mapped to this part, or none was scanned around that day, so only codes can tell.",
+            icon=":material/build:",
+        )
+        return
+    row = read_row(choose_touched(rows))
+    reading = Reading.from_row(row)
+    show_claim(row, reading)
+    scans = vans.list_van_scan_values(view.warehouse, job["van"], reading.parameter, reading.state)
+    months = vans.list_sibling_months(view.warehouse, job["van"], reading.parameter, reading.state)
+    show_chart(draw_repair(row, scans, months, reading, view.theme), key="repair_series")
+    st.caption(REPAIR_KEY)
+    offer_downloads(
+        partial(picture_repair, view.warehouse, row),
+        rows.drop("rivals"),
+        file_stem("work", job["van"], reading.title),
+        key="repair_save",
+    )
+    show_table(
+        rows.with_columns(
+            pl.Series("reading", [Reading.from_row(r).title for r in rows.iter_rows(named=True)]),
+            pl.Series("stands", [f"{GLYPHS[v]} {WORDS[v]}" for v in rows["verdict"]]),
+            pl.format("{} / {}", "n_before", "n_after").alias("scans"),
+        ),
+        {
+            "reading": st.column_config.TextColumn("Reading", width="medium"),
+            "stands": st.column_config.TextColumn("Verdict", width=160),
+            "before_difference": st.column_config.NumberColumn("Before", format="%+.2f", width=80),
+            "after_difference": st.column_config.NumberColumn("After", format="%+.2f", width=80),
+            "effect": st.column_config.NumberColumn("Moved", format="%+.2f", width=80),
+            "effect_low": st.column_config.NumberColumn("from", format="%+.2f", width=80),
+            "effect_high": st.column_config.NumberColumn("to (95 %)", format="%+.2f", width=80),
+            "unit": st.column_config.TextColumn("Unit", width=70),
+            "scans": st.column_config.TextColumn("Scans", width=70),
+            "n_siblings": st.column_config.NumberColumn("Siblings", width=70),
+        },
+        key="repair_readings",
+        alt="Readings this work touches: difference from siblings before and after, move, interval.",
+        height=min(320, 37 * (rows.height + 1)),
+    )
+    link_to_reading(f"{escape(reading.title)} beside the siblings", reading, job["van"])
+
+
+def show_codes_of(view: View, job: dict[str, Any]) -> None:
+    """What became of the codes that stood when the work was done."""
+    rows = repairs.list_work_codes(view.warehouse, job["van"], job["worked_at"], job["what"])
+    for row in rows.iter_rows(named=True):
+        name = Code(row["module"] or "", row["code"], row["title"] or "", "other")
+        named = "" if row["work_code"] else " (the work names no code; chance is the first explanation)"
+        on = f" on {row['returned_at']:%d %b %Y}" if row["returned_at"] is not None else ""
+        st.markdown(
+            escape(
+                f"{name.name}: {OUTCOMES[row['outcome']]}{on}; shown on {row['n_present_after']} of"
+                f" {count_of(row['n_after'], 'scan')} since that can tell{named}."
+            )
+        )
+        link_to("codes", f"{escape(name.short)} over time", icon=":material/fact_check:", code=name.short)
+
+
+def show_endings(view: View) -> None:
+    """Which work ends which code, over the fleet."""
+    st.header("Which work ends which code", anchor=False)
+    rows = repairs.list_repair_codes(view.warehouse, view.vans)
+    if rows.is_empty():
+        st.info(
+            "No code stood on a van when work was done, as far as scans and the work list tell.",
+            icon=":material/search_off:",
+        )
+        return
+    told = rows.with_columns(
+        pl.concat_str("what", pl.lit(" "), "part").str.strip_chars().alias("work"),
+        pl.Series(
+            "share_said",
+            [
+                f"{100 * r['share']:.0f} % ({100 * r['share_low']:.0f} to {100 * r['share_high']:.0f})"
+                if r["n_judged"]
+                else "cannot tell yet"
+                for r in rows.iter_rows(named=True)
+            ],
+        ),
+    )
+    show_table(
+        told,
+        {
+            "work": st.column_config.TextColumn("Work", width="medium"),
+            "code": st.column_config.TextColumn("Code", width=80),
+            "module": st.column_config.TextColumn("Module", width=80),
+            "title": st.column_config.TextColumn("Meaning", width="medium"),
+            "n_vans": st.column_config.NumberColumn("Vans tried", width=84),
+            "n_named": st.column_config.NumberColumn("Done for it", width=84),
+            "n_judged": st.column_config.NumberColumn("Can tell", width=74),
+            "n_ended": st.column_config.NumberColumn("Stayed away", width=90),
+            "share_said": st.column_config.TextColumn("Share (95 % interval)", width=150),
+        },
+        key="repair_codes",
+        alt="Kinds of work and codes: vans tried, vans where the code stayed away, share with interval.",
+        height=min(320, 37 * (rows.height + 1)),
+    )
+    st.caption(
+        "Each van counts once, by the last time. Stayed away: on three scans or more that could show it, none of them"
+        " just after a clearing. Counted over the whole fleet; work that names no code is held against every code that"
+        " stood that day, so most such rows are chance."
+    )
+    offer_csv(told, "work-and-codes", key="repair_codes_save")
+
+
+def say_counts(rows: pl.DataFrame) -> str:
+    """Say how many pieces of work there are and what became of them."""
+    counts = [(word, rows.filter(pl.col("verdict") == verdict).height) for verdict, word in WORDS.items()]
+    told = ", ".join(f"{n} {word[0].lower()}{word[1:]}" for word, n in counts if n)
+    return f"Work on the vans shown: {rows.height} in all; {told}."
+
+
+@page("Repairs")
+def show(view: View) -> None:
+    """All work, then one piece of it."""
+    rows = repairs.list_repairs(view.warehouse, view.vans)
+    if rows.is_empty():
+        st.info(
+            "No repair stands in the work list of the vans shown. Write down what was done, on which part and when.",
+            icon=":material/build:",
+        )
+        return
+    st.markdown(f"**{escape(say_counts(rows))}**")
+    named = name_jobs(rows)
+    chosen = choose_job(named)
+    left, right = st.columns([1, 1], gap="medium")
+    with left:
+        show_list(named, chosen)
+    with right:
+        if chosen is not None:
+            job = named[chosen]
+            st.subheader(escape(chosen), anchor=False)
+            show_codes_of(view, job)
+            show_readings(view, job)
+            link_to_van(f"All readings of van {escape(job['van'])}", job["van"])
+    show_endings(view)
+
+
+show()

@@ -1,0 +1,207 @@
+"""The pages on work and costs, their charts, and what they write to files."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pypdf
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from dashboard.charts import costs as cost_chart
+from dashboard.charts.palette import DARK, PRINT, Theme
+from dashboard.charts.repairs import GLYPHS, SIDES, WORDS, draw_repair, place_scans
+from dashboard.charts.words import CAVEAT, Reading
+from dashboard.exports import Asked, chart_file
+from dashboard.exports.dossier import KINDS, find_cohort_finding, print_html, print_pdf, write_dossier
+from dashboard.exports.repair_pictures import find_repair, read_row
+from dashboard.parts.links import PAGES
+from dashboard.questions import costs, findings, repairs, vans
+from dashboard.questions.warehouse import Warehouse, open_warehouse
+from pipeline.errors import KinbayError
+from pipeline.settings import Home
+from tests.dashboard import fleet as invented
+from tests.dashboard import golden
+from tests.dashboard.fleet import Fleet
+from tests.dashboard.repair_fleet import HOSTILE_RIVAL
+
+APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
+
+
+@pytest.fixture(scope="module")
+def opened(fleet: Fleet) -> Warehouse:
+    return open_warehouse(Home(fleet.home))
+
+
+def _open(home: Path, page: str, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
+    monkeypatch.setenv("KINBAY_HOME", str(home))
+    at = AppTest.from_file(APP, default_timeout=30)
+    for name, value in query.items():
+        at.query_params[name] = value
+    return at.switch_page(str(PAGES[page])).run()
+
+
+def _said(at: AppTest) -> str:
+    told = [e.value for kind in (at.markdown, at.caption, at.info, at.warning) for e in kind]
+    return "\n".join(str(t) for t in told).replace("\\", "").replace("\u2060", "")
+
+
+def test_the_work_that_did_not_hold_comes_first_with_its_figures(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, "repairs", monkeypatch)
+    assert not at.exception
+    said = _said(at)
+    for words in (
+        "Did not hold", "still 9.0 °C below", "Difference in differences +0.4 °C", "8 scans before, 2 after",
+        "11 siblings", "regression to the mean", "Next check.", "came back", CAVEAT,
+    ):  # fmt: skip
+        assert words in said, words
+    assert HOSTILE_RIVAL in said  # letter by letter, every mark escaped
+    assert not any("<b>" in m.value.replace("\\<", "") for m in at.markdown)
+
+
+def test_a_link_to_work_that_is_not_there_says_so(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    at = _open(fleet.home, "repairs", monkeypatch, work="01 Jan 1999, van 999: replaced hope")
+    assert not at.exception
+    assert "there is no work called" in _said(at)
+
+
+def test_without_work_both_pages_say_what_to_write_down(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tables = invented.build_tables()
+    for name in ("work", "repairs", "work_codes", "repair_codes", "van_costs", "van_cost_years"):
+        tables[name] = tables[name].clear()
+    empty = invented.publish(tmp_path, tables=tables)
+    assert "No repair stands in the work list" in _said(_open(empty.home, "repairs", monkeypatch))
+    assert "No work is on record" in _said(_open(empty.home, "costs", monkeypatch))
+
+
+def test_costs_are_told_beside_siblings_with_what_is_not_recorded(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet.home, "costs", monkeypatch, cost_van="047")
+    assert not at.exception
+    said = _said(at)
+    for words in (
+        "cost not recorded on 1 of 4 entries", "900 per 10,000 km", "7 siblings run from 100 to 160, median 130",
+        "no interval, fewer than 5 entries with a cost", "Dearer than all siblings", "recorded on 2 of 4 entries",
+    ):  # fmt: skip
+        assert words in said, words
+
+
+def test_a_van_without_costs_has_no_figure(opened: Warehouse) -> None:
+    rows = costs.list_van_costs(opened, ["047", "044", "045", "046"])
+    blank = rows.filter(pl.col("cost_per_10000_km").is_null()).row(0, named=True)
+    assert "no entry has a cost" in cost_chart.say_cost(blank)
+    assert cost_chart.stands(blank) == "No siblings to compare"
+    none = blank | {"n_work": 0}
+    assert "Not recorded is not the same as none" in cost_chart.say_cost(none)
+
+
+def _drawn(opened: Warehouse) -> tuple[dict[str, Any], pl.DataFrame, pl.DataFrame, Reading]:
+    row = read_row(find_repair(opened, "047", "coolant_temp", "warm_idle"))
+    reading = Reading.from_row(row)
+    scans = vans.list_van_scan_values(opened, "047", "coolant_temp", "warm_idle")
+    return row, scans, vans.list_sibling_months(opened, "047", "coolant_temp", "warm_idle"), reading
+
+
+def test_scans_are_told_apart_by_word_and_shape(opened: Warehouse) -> None:
+    row, scans, _, reading = _drawn(opened)
+    placed = place_scans(scans, row, reading)
+    days = placed["at"].dt.date()
+    assert set(placed["side"]) <= set(SIDES)
+    assert (placed.filter(days < row["own_from"])["side"] == "Not counted").all()
+    assert (
+        placed.filter(days.is_between(row["own_from"], row["work_day"], closed="left"))["side"] == "Before"
+    ).all()
+    assert (placed.filter((days > row["work_day"]) & (days <= row["own_to"]))["side"] == "After").all()
+    assert set(GLYPHS) == set(WORDS)
+
+
+@pytest.mark.parametrize("theme", [DARK, PRINT], ids=lambda t: t.name)
+def test_the_charts_say_the_same_on_every_machine(opened: Warehouse, theme: Theme) -> None:
+    row, scans, months, reading = _drawn(opened)
+    golden.compare(f"repair_{theme.name}", draw_repair(row, scans, months, reading, theme))
+    rows = costs.list_van_costs(opened, ["040", "041", "042", "043", "044", "047"])
+    golden.compare(f"costs_{theme.name}", cost_chart.draw_costs(rows, "047", theme))
+
+
+@pytest.mark.parametrize("kind", ["repair", "costs"])
+@pytest.mark.parametrize(
+    ("suffix", "magic"), [("pdf", b"%PDF-"), ("png", b"\x89PNG\r\n\x1a\n"), ("svg", b"<svg ")]
+)
+def test_charts_as_files(fleet: Fleet, tmp_path: Path, kind: str, suffix: str, magic: bytes) -> None:
+    out = tmp_path / f"chart.{suffix}"
+    chart_file(fleet.home, kind, Asked("047"), out)
+    assert out.read_bytes().startswith(magic)
+    if suffix == "pdf":
+        text = " ".join(" ".join(p.extract_text() for p in pypdf.PdfReader(out).pages).split())
+        assert "Van" in text
+        assert "Data to 30 Sep 2026" in text
+        assert CAVEAT in text
+
+
+def test_a_chart_of_work_that_is_not_there_is_refused(fleet: Fleet, tmp_path: Path) -> None:
+    with pytest.raises(KinbayError, match="No work on record touches"):
+        chart_file(fleet.home, "repair", Asked("047", "rail_pressure"), tmp_path / "x.png")
+
+
+def test_questions_keep_to_the_vans_shown(opened: Warehouse) -> None:
+    assert repairs.list_repairs(opened, ["044"]).is_empty()  # only cleared
+    rows = repairs.list_repairs(opened, ["047"])
+    assert rows["verdict"].to_list() == ["not_held"]
+    assert repairs.list_repair_codes(opened, ["044"]).is_empty()
+    assert repairs.list_repair_codes(opened, ["047"]).height == 1
+
+
+def _of_a_group(opened: Warehouse) -> str:
+    found = findings.list_findings(opened, vans_of(opened))
+    return str(found.filter(pl.col("kind").is_in(KINDS))["finding_id"][0])
+
+
+def vans_of(opened: Warehouse) -> list[str]:
+    return [str(row[0]) for row in opened.connection.cursor().sql("select van from vans").fetchall()]
+
+
+def test_a_dossier_lists_every_van_of_the_group(opened: Warehouse, tmp_path: Path) -> None:
+    finding_id = _of_a_group(opened)
+    row = find_cohort_finding(opened, finding_id)
+    dossier = write_dossier(opened, finding_id)
+    group = opened.connection.cursor().execute(
+        "select count(*) from vans where make = $1 and model = $2 and model_year is not distinct from $3",
+        [row["make"], row["model"], row["model_year"]],
+    ).fetchone()  # fmt: skip
+    assert group is not None
+    assert len(dossier.rows) == group[0] > 2
+    out = tmp_path / "dossier.pdf"
+    out.write_bytes(print_pdf(dossier))
+    assert out.read_bytes().startswith(b"%PDF-")
+    text = " ".join(" ".join(p.extract_text() for p in pypdf.PdfReader(out).pages).split())
+    for words in (dossier.rows[0][0], "Chassis number", "not a sample of all vans", finding_id, CAVEAT):
+        assert words in text, words
+    html = print_html(dossier).decode()
+    assert "default-src 'none'" in html
+    assert re.search(r"<(a|img|script|link|iframe)\b", html) is None
+
+
+def test_a_dossier_on_one_van_or_on_nothing_is_refused(opened: Warehouse) -> None:
+    found = findings.list_findings(opened, vans_of(opened))
+    single = str(found.filter(pl.col("kind") == "van_level")["finding_id"][0])
+    with pytest.raises(KinbayError, match="not about a whole group"):
+        write_dossier(opened, single)
+    with pytest.raises(KinbayError, match="There is no finding"):
+        write_dossier(opened, "nothing")
+
+
+def test_a_window_says_its_days() -> None:
+    row = {"van": "1", "n_work": 2, "n_costed": 2, "cost": 10.0, "km": None, "window_from": dt.date(2026, 1, 1), "window_to": dt.date(2026, 9, 30)}  # fmt: skip
+    said = cost_chart.say_cost(row)
+    assert "01 Jan 2026 to 30 Sep 2026" in said
+    assert "No distance" in said
