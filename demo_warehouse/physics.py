@@ -111,6 +111,15 @@ def _ground(physics: Physics, follows: str | None, level: Floats, rows: Ints, sc
     return level + (physics.readings[follows][rows] if follows else 0.0)
 
 
+def _unsteadiness(physics: Physics, parameter: str, state: str) -> Floats:
+    """Return by how much rows of one scan scatter more than they should, per van."""
+    factor = np.ones(len(physics.vans))
+    for effect in physics.scenario.effects:
+        if effect.parameter == parameter and state in effect.states:
+            factor[[v.van == effect.van for v in physics.vans]] *= effect.row_factor
+    return factor
+
+
 def _state_readings(physics: Physics, instants: Instants, parameter: str, state: str, rows: Ints) -> Floats:
     """Return one parameter on the rows of one state."""
     scan = instants.scan[rows]
@@ -129,7 +138,7 @@ def _state_readings(physics: Physics, instants: Instants, parameter: str, state:
         + year
         + moved
         + by_scan * at["scan_sd"]
-        + by_row * at["row_sd"]
+        + by_row * at["row_sd"] * _unsteadiness(physics, parameter, state)[van]
         + at["per_degree"] * (physics.scans.ambient_c[scan] - 11)
         + at["per_kmh"] * road
         + at["per_100000_km"] * (physics.scans.odometer_km[scan] - 150_000) / 100_000

@@ -122,7 +122,8 @@ class Effect:
     """One planted effect, or one van or exposure that must not be accused.
 
     `sigma` counts van-to-van standard deviations (levels.toml) between the true value and the mean of
-    healthy siblings; `since` is included, `until` is not. `kinds` are the kinds of finding that count.
+    healthy siblings; `row_factor` is by how much rows of one scan scatter more than on them; `since` is included,
+    `until` is not. `kinds` are the kinds of finding that count.
     """
 
     id: str
@@ -138,6 +139,7 @@ class Effect:
     states: tuple[str, ...] = ()
     sigma: float | None = None
     frozen_at: float | None = None
+    row_factor: float = 1.0
     since: date | None = None
     until: date | None = None
     shape: str = "step"

@@ -10,7 +10,19 @@ from dataclasses import dataclass
 from typing import Any
 
 CAVEAT = "A difference is a reason to look, not a diagnosis."
-CHANNELS = {"level": "Level, past year", "change": "Change, last weeks"}
+CHANNELS = {
+    "level": "Level, past year",
+    "change": "Change, last weeks",
+    "spread": "Unsteadiness",
+    "step": "Step between states",
+}
+_TITLES = {"change": "Change of", "spread": "Unsteadiness of", "step": "Step in"}
+_AXES = {
+    "level": "mean of each van's scans",
+    "change": "recent scans less earlier ones",
+    "spread": "scatter within a scan (standard deviation)",
+    "step": "this state less the state before",
+}
 _BIDI = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
@@ -58,7 +70,7 @@ def count_of(n: int | None, noun: str) -> str:
 
 @dataclass(frozen=True)
 class Reading:
-    """One parameter in one operating state, as level or as recent change."""
+    """One parameter in one operating state: its level, recent change, unsteadiness, or step from the state before."""
 
     parameter: str
     state: str
@@ -77,7 +89,10 @@ class Reading:
             parameter_name=clean_text(row["parameter_name"] or row["parameter"]),
             state_name=clean_text(row["state_name"] or row["state"]),
             unit=clean_text(row["unit"] or ""),
-            decimals=count_decimals(row["smallest_useful"], row["resolution"]),
+            # a scatter within scans is finer than the reading itself
+            decimals=min(
+                3, count_decimals(row["smallest_useful"], row["resolution"]) + (channel == "spread")
+            ),
             channel=channel,
         )
 
@@ -88,14 +103,13 @@ class Reading:
             return f"{self.parameter_name}, {self.state_name}"
         name = self.parameter_name
         lowered = name if name[1:2].isupper() else f"{name[:1].lower()}{name[1:]}"
-        return f"Change of {lowered}, {self.state_name}"
+        return f"{_TITLES[self.channel]} {lowered}, {self.state_name}"
 
     @property
     def axis(self) -> str:
         """Title of the value axis."""
         unit = f" ({self.unit})" if self.unit and self.unit != "1" else ""
-        what = "recent scans less earlier ones" if self.channel == "change" else "mean of each van's scans"
-        return f"{self.parameter_name}{unit}, {what}"
+        return f"{self.parameter_name}{unit}, {_AXES[self.channel]}"
 
     def say(self, value: float | None, *, signed: bool = False, unit: bool = True) -> str:
         """Write a value of this reading."""
@@ -115,6 +129,18 @@ _STANDS = {
         "below": "has fallen more than its siblings",
         "borderline": "has moved, borderline against its siblings",
         "within": "has moved no more than its siblings",
+    },
+    "spread": {
+        "above": "is unsteadier than its siblings",
+        "below": "is steadier than its siblings",
+        "borderline": "scatters, borderline against its siblings",
+        "within": "is as steady as its siblings",
+    },
+    "step": {
+        "above": "goes further between states than its siblings",
+        "below": "goes less far between states than its siblings",
+        "borderline": "is borderline in its step between states",
+        "within": "goes as far between states as its siblings",
     },
 }
 

@@ -123,7 +123,7 @@ def choose_reading(readings: dict[str, Reading], first: str) -> Reading | None:
 
 
 def choose_channel(key: str) -> str:
-    """Draw the choice between level and change and return its key."""
+    """Draw the choice of level, change, unsteadiness and step, and return its key."""
     words = {word: channel for channel, word in CHANNELS.items()}
     word = st.segmented_control(
         "Measure", list(words), default=CHANNELS["level"], key=key, bind="query-params", required=True

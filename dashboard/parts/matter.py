@@ -97,7 +97,7 @@ def _show_link(row: dict[str, Any]) -> None:
         chosen = Code(row["module"] or "", row["code"], "", "other").short
         link_to("codes", "See this code over time", icon=":material/fact_check:", code=chosen)
     if row["kind"] in _CELL_KINDS and row["van"] is not None and row["parameter"] is not None:
-        channel = "change" if row["kind"] == "van_change" else "level"
+        channel = "change" if row["kind"] == "van_change" else row["movement"] or "level"
         link_to_reading("See it beside its siblings", Reading.from_row(row), row["van"], channel=channel)
 
 

@@ -79,6 +79,13 @@ worded as (
         concerned.parameter,
         concerned.state,
         concerned.against,
+        -- unsteadiness and steps between states stand with their own cell, channel named, at the head of `also`
+        case
+            when json_extract_string(concerned.also, '$[0].parameter') = concerned.parameter
+                and json_extract_string(concerned.also, '$[0].state') = concerned.state
+                and try_cast(json_extract_string(concerned.also, '$[0].difference') as double) = concerned.difference
+                then json_extract_string(concerned.also, '$[0].channel')
+        end as movement,
         concerned.value,
         concerned.expected,
         concerned.difference,

@@ -7,6 +7,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from pipeline.build.codes import as_frame, encode
 from pipeline.compare.effects import EffectRules, Effects, fit_effects
@@ -44,13 +45,26 @@ def _months(effects: Effects, measures: pl.DataFrame, families: pl.DataFrame) ->
     )
 
 
+def _tied_by_too_few(effects: Effects) -> NDArray[np.bool_]:
+    """Mark readers tied to the others by vans enough to belong with them, but too few to tell how far off they read.
+
+    What only such a reader has seen cannot be compared.
+    """
+    found = effects.readers
+    is_unknown = np.isnan(found.estimate) & (found.reader != found.reference)
+    is_unknown &= found.n_vans < EffectRules().min_vans
+    return np.asarray(is_unknown, np.bool_)
+
+
+def linked_readers(effects: Effects) -> NDArray[np.bool_]:
+    """Mark, per row of `effects.readers`, readers that can be compared with the reader of most vans."""
+    return np.asarray((effects.readers.component == "linked") & ~_tied_by_too_few(effects), np.bool_)
+
+
 def _readers(effects: Effects, measures: pl.DataFrame, readers: pl.DataFrame) -> pa.Table:
     found = effects.readers
     picked = measures[found.measure.tolist()]
-    # Tied to the others by vans enough to belong with them, but too few to tell how far off it reads: what only
-    # such a reader has seen cannot be compared.
-    is_unknown = np.isnan(found.estimate) & (found.reader != found.reference)
-    is_unknown &= found.n_vans < EffectRules().min_vans
+    is_unknown = _tied_by_too_few(effects)
     own = np.char.add("apart-", found.reader.astype(np.str_))
     component = np.where(is_unknown, own, found.component)
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import polars as pl
 import pyarrow as pa
 
+from pipeline.build import movements
 from pipeline.build.codes import as_frame, encode
 from pipeline.compare.nulls import NullTables
 from pipeline.compare.score import Cells, Scores, pooled_within_variance, score_cells
@@ -17,7 +19,9 @@ from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
 SCORES, SUMMARY = "computed.sibling_scores", "computed.score_summary"
-PARENTS = ("van_levels", "computed.variance_factors", "vocab.parameters", "vocab.settings")
+PARENTS = (
+    "van_levels", "computed.variance_factors", "vocab.parameters", "vocab.settings", *movements.PARENTS,
+)  # fmt: skip
 # Vans of one family whose readers never met are not siblings of one another.
 _LEVELS = """
 select v.van, v.cohort_id,
@@ -39,16 +43,21 @@ UNREGISTERED = "not in the register: without make, model and model year it has n
 
 @dataclass(frozen=True)
 class Channel:
-    """What is compared: where a van stands, or how it has moved of late."""
+    """What is compared: where a van stands, how it has moved of late, how unsteady it is, how far it goes between states.
+
+    `cells` picks the cells, `scatter` the rows that tell how scans of one van scatter; `is_log` where values are
+    logarithms, told as what they are logarithms of.
+    """
 
     name: str
     cells: Callable[[pl.DataFrame, Settings], pl.DataFrame]
     scatter: Callable[[pl.DataFrame], pl.DataFrame]
+    is_log: bool = False
 
 
-def _level_cells(levels: pl.DataFrame, settings: Settings) -> pl.DataFrame:  # noqa: ARG001 - one shape for both
-    """One row per van x measure with its level: value, scans, first and last sighting."""
-    return levels.filter(pl.col("window_name") == "level").with_columns(
+def _window_cells(levels: pl.DataFrame, settings: Settings, window: str) -> pl.DataFrame:  # noqa: ARG001 - one shape
+    """One row per van x measure with its value in one window, scans, first and last sighting."""
+    return levels.filter(pl.col("window_name") == window).with_columns(
         value=pl.col("y"),
         weight=pl.col("m").cast(pl.Float64),
         n_scans=pl.col("m"),
@@ -79,9 +88,19 @@ def _change_cells(levels: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     )
 
 
+def _rows_of(levels: pl.DataFrame, windows: Sequence[str]) -> pl.DataFrame:
+    return levels.filter(pl.col("window_name").is_in(list(windows)))
+
+
+def _window_channel(name: str, *, is_log: bool = False) -> Channel:
+    return Channel(name, partial(_window_cells, window=name), partial(_rows_of, windows=(name,)), is_log)
+
+
 CHANNELS = (
-    Channel("level", _level_cells, lambda levels: levels.filter(pl.col("window_name") == "level")),
-    Channel("change", _change_cells, lambda levels: levels.filter(pl.col("window_name") != "level")),
+    _window_channel("level"),
+    Channel("change", _change_cells, partial(_rows_of, windows=("recent", "earlier"))),
+    _window_channel("spread", is_log=True),
+    _window_channel("step"),
 )
 
 
@@ -176,6 +195,18 @@ def _scored_rows(channel: str, cells: pl.DataFrame, scores: Scores) -> pl.DataFr
     )
 
 
+def _off_the_log(rows: pl.DataFrame) -> pl.DataFrame:
+    """Turn values that are logarithms back; differences become those of the values themselves."""
+    base = pl.col("expected").exp()
+    return rows.with_columns(
+        pl.col("value", "expected", "sibling_median", "sibling_low", "sibling_high").exp(),
+        *(
+            ((pl.col("expected") + pl.col(name)).exp() - base).alias(name)
+            for name in ("difference", "interval_low", "interval_high", "detectable", "shrunken_difference")
+        ),
+    )
+
+
 def _unscored_rows(channel: str, cells: pl.DataFrame, columns: list[str]) -> pl.DataFrame:
     """Cells that cannot be compared at all, with the reason in plain words."""
     reason = (
@@ -251,6 +282,8 @@ def _score_channel(
     )
     scored = _scored_rows(channel.name, usable, scores)
     rest = _unscored_rows(channel.name, cells.filter(~is_usable), COLUMNS)
+    if channel.is_log:
+        scored, rest = _off_the_log(scored), rest.with_columns(pl.col("value").exp())
     rows = pl.concat(
         [f.select(pl.col(c).cast(_TYPES.get(c, pl.String)) for c in COLUMNS) for f in (scored, rest)]
     )
@@ -262,8 +295,9 @@ def _score_channel(
 
 
 def write_scores(engine: Engine, settings: Settings) -> None:
-    """Score levels and changes and write `computed.sibling_scores` and `computed.score_summary`."""
+    """Score every channel and write `computed.sibling_scores` and `computed.score_summary`."""
     levels = as_frame(engine.arrow(_LEVELS))
+    levels = pl.concat([levels, movements.read_movements(engine)], how="diagonal_relaxed")
     nulls = NullTables.load()
     rows, summaries = [], []
     for channel in CHANNELS:

@@ -26,6 +26,14 @@ _CODE_COLUMNS = (
 )  # fmt: skip
 
 
+_CHANNEL_TITLES = {
+    "level": "Level against siblings",
+    "change": "Recent change against siblings",
+    "spread": "Unsteadiness within a scan against siblings (standard deviation)",
+    "step": "Step from one operating state to another against siblings",
+}
+
+
 def _wrap(label: str, text: str) -> str:
     return textwrap.fill(text, _WIDTH, initial_indent=f"     {label}: ", subsequent_indent="       ")
 
@@ -89,7 +97,10 @@ def van_cells(connection: duckdb.DuckDBPyConnection, van: str) -> dict[str, Any]
         )
     cells = rows_of(
         connection,
-        "select * from sibling_scores where van = ? order by channel desc, abs(score) desc nulls last, parameter, state",
+        """
+        select * from sibling_scores where van = ?
+        order by array_position(['level', 'change', 'spread', 'step'], channel), abs(score) desc nulls last, parameter, state
+        """,
         [van],
     )
     codes = rows_of(
@@ -157,7 +168,7 @@ def cells_text(found: dict[str, Any]) -> str:
     """Return a van's cells as a table for a terminal."""
     van = found["van"]
     lines = [f"Van {van['van']}: {van['cohort'] or 'not in the register'}; data to {found['data_to']}."]
-    for channel, title in (("level", "Level against siblings"), ("change", "Recent change against siblings")):
+    for channel, title in _CHANNEL_TITLES.items():
         cells = [c for c in found["cells"] if c["channel"] == channel]
         lines += ["", f"{title} ({len(cells)} readings and states)", *map(_cell_line, cells)]
     codes = found["codes"]

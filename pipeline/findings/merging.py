@@ -11,8 +11,9 @@ from importlib.resources import files
 from typing import Any
 
 from pipeline import vocabulary
-from pipeline.findings import wording
+from pipeline.findings import movement_words, wording
 from pipeline.findings.records import TIERS, Finding
+from pipeline.vocabulary.physics import worked_out
 
 VAN_KINDS = ("van_level", "van_change", "van_drift")
 MERGED_KINDS = (*VAN_KINDS, "cohort_offset", "exposure_effect", "reader_bias")
@@ -37,9 +38,20 @@ def kinship() -> dict[tuple[str, str], int]:
 
 @cache
 def _follows() -> frozenset[str]:
-    """Readings that stand second in some pair: they lead only by stronger evidence."""
+    """Readings that stand second in some pair, or are worked out of others: they lead only by stronger evidence."""
     text = files("pipeline.findings").joinpath("kinship.toml").read_text(encoding="utf-8")
-    return frozenset(pair["readings"][1] for pair in tomllib.loads(text)["pair"])
+    second = {pair["readings"][1] for pair in tomllib.loads(text)["pair"]}
+    return frozenset(second | set(_sources()))
+
+
+@cache
+def _sources() -> dict[str, frozenset[str]]:
+    """Readings that are worked out of others, with those others."""
+    return {w.parameter: frozenset(w.inputs) for w in worked_out()}
+
+
+def _is_worked_out_of(one: str, other: str) -> bool:
+    return one in _sources().get(other, ()) or other in _sources().get(one, ())
 
 
 def _subject(finding: Finding) -> tuple[Any, ...] | None:
@@ -53,11 +65,12 @@ def _subject(finding: Finding) -> tuple[Any, ...] | None:
             finding.level, finding.against if kind != "van" else None)  # fmt: skip
 
 
-def _strength(finding: Finding) -> tuple[int, int, bool, float, float, str]:
+def _strength(finding: Finding) -> tuple[int, int, bool, bool, float, float, str]:
     """Order in which findings of one subject lead: tier, course before news before standing, cause before consequence, q."""
     return (
         TIERS.index(finding.tier),
         NEWS.index(finding.kind) if finding.kind in NEWS else 0,
+        finding.channel is not None,
         finding.parameter in _follows(),
         1.0 if finding.q is None else finding.q,
         -abs(finding.score or 0.0),
@@ -67,8 +80,10 @@ def _strength(finding: Finding) -> tuple[int, int, bool, float, float, str]:
 
 def _is_same(lead: Finding, other: Finding) -> bool:
     """Whether another finding of the same subject is the same physical matter."""
-    if lead.difference is None or other.difference is None:
+    if lead.channel != other.channel or lead.difference is None or other.difference is None:
         return lead.parameter == other.parameter
+    if lead.channel is None and _is_worked_out_of(str(lead.parameter), str(other.parameter)):
+        return True
     together = lead.difference * other.difference > 0
     if lead.parameter == other.parameter:
         return together
@@ -77,14 +92,20 @@ def _is_same(lead: Finding, other: Finding) -> bool:
 
 
 def _cells(finding: Finding) -> list[dict[str, Any]]:
-    own = {"parameter": finding.parameter, "state": finding.state, "difference": finding.difference}
-    return [own, *finding.also]
+    if finding.channel is not None:  # its own cell stands in `also` already, with the channel
+        return list(finding.also)
+    return [
+        {"parameter": finding.parameter, "state": finding.state, "difference": finding.difference},
+        *finding.also,
+    ]
 
 
 def _said(finding: Finding) -> str:
     """One merged finding as a few words."""
     key = str(finding.parameter)
     name = f"{wording.reading_name(key)}, {wording.state_name(finding.state)}"
+    if finding.channel is not None:
+        return f"{name} {movement_words.said(finding.channel, finding.difference)}"
     if finding.difference is None:
         return name
     size = wording.number(abs(finding.difference), key)
@@ -100,11 +121,12 @@ def _said(finding: Finding) -> str:
 
 def _join(lead: Finding, others: Sequence[Finding]) -> Finding:
     """Put others into a finding: cells, a sentence, cautions."""
-    seen = {(lead.parameter, lead.state)}
+    seen = {(lead.parameter, lead.state, None)} if lead.channel is None else set()
     also = []
     for cell in [*lead.also, *(c for o in others for c in _cells(o))]:
-        if (cell["parameter"], cell["state"]) not in seen:
-            seen.add((cell["parameter"], cell["state"]))
+        key = (cell["parameter"], cell["state"], cell.get("channel"))
+        if key not in seen:
+            seen.add(key)
             also.append(cell)
     said = [_said(o) for o in others[:MOST_NAMED]]
     more = f"; and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
@@ -136,9 +158,10 @@ def merge(findings: Iterable[Finding]) -> list[Finding]:
     """Return one finding per matter.
 
     Level and recent change of one reading of a van are one matter where they point the same way, and so are
-    readings that move together (`kinship.toml`); the same holds for the readings of a cohort, an exposure level
-    or a reader. Of equal tiers the drift leads, since
-    it tells the whole course, then the change, since it is news, and the reading that drives the other. A code that a
+    readings that move together (`kinship.toml`) or are worked out of one another; unsteadiness and steps between
+    states join the level of the same reading. The same holds for the readings of a cohort, an exposure level or a
+    reader. Of equal tiers the drift leads, since it tells the whole course, then the change, since it is news, and the
+    reading that drives the other. A code that a
     whole cohort is told to show is not told again of each of its vans.
     """
     known = list(findings)

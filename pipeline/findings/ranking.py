@@ -22,7 +22,7 @@ SAFETY_WEIGHT = {"stop": 4.0, "grave": 1.5, "other": 1.0}  # a choice
 FRESH_DAYS, OLD_DAYS = 90, 365
 AGE_WEIGHT = {"fresh": 1.0, "stale": 0.7, "old": 0.4}  # a choice: what was last seen long ago can wait
 LEAST_EVIDENCE, MOST_EVIDENCE = 0.3, 6.0  # of -log10 q: beyond a millionth, more certainty changes nothing
-UNTESTED = {"finding": 2.0, "likely": 1.0}  # evidence of matters that have no q: counts and shares
+UNTESTED = {"finding": 3.0, "likely": 1.0}  # evidence of matters that have no q: counts and shares; a choice
 
 
 def _texts() -> dict[str, str]:

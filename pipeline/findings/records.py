@@ -64,6 +64,7 @@ class Finding:
     next_check: str = ""
     cautions: tuple[str, ...] = ()
     rank: int = field(default=0)
+    channel: str | None = None  # of a van's reading: spread or step, where it is not its level or change
 
     @property
     def finding_id(self) -> str:
@@ -88,6 +89,7 @@ class Finding:
         }
         keys = [k for k in SUBJECT if k not in dropped.get(self.kind, ())]
         keys += ["against"] if self.kind == "cohort_offset" else []
+        keys += ["channel"]  # None for all but unsteadiness and steps, and then left out
         subject = [f"{k}={getattr(self, k)}" for k in keys if getattr(self, k) is not None]
         return hashlib.sha256("\n".join([self.kind, *subject]).encode()).hexdigest()[:16]
 

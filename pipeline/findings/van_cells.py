@@ -1,20 +1,27 @@
-"""Findings of kind `van_level`, `van_change` and `van_drift` from the judged cells."""
+"""Findings of kind `van_level`, `van_change` and `van_drift` from the judged cells.
+
+Unsteadiness within scans and steps between states are told as `van_level` too; their channel stands in `also`.
+"""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
 from pipeline import vocabulary
-from pipeline.findings import drift, wording
+from pipeline.findings import drift, movement_words, wording
 from pipeline.findings.records import Finding
-from pipeline.vocabulary.physics import worked_out
 
 Row = dict[str, Any]
-_KIND = {"level": "van_level", "change": "van_change", "drift": "van_drift"}
+_KIND = {
+    "level": "van_level",
+    "change": "van_change",
+    "drift": "van_drift",
+    "spread": "van_level",
+    "step": "van_level",
+}
 
 
 @dataclass(frozen=True)
@@ -63,7 +70,10 @@ def _change_claim(row: Row) -> str:
 def _rivals(row: Row, background: Background) -> tuple[str, ...]:
     """Other explanations still standing, the likeliest to be overlooked first."""
     known = vocabulary.parameter(row["parameter"])
-    found = [known.meaning_high if row["difference"] > 0 else known.meaning_low]
+    if row["channel"] in movement_words.CHANNELS:
+        found = list(movement_words.rivals(row))
+    else:
+        found = [known.meaning_high if row["difference"] > 0 else known.meaning_low]
     readers = background.readers.get((row["van"], row["parameter"]), ())
     if len(readers) == 1:
         found.append(f"Read with one reader only ({readers[0]}): its own error is not excluded.")
@@ -89,16 +99,10 @@ def _rivals(row: Row, background: Background) -> tuple[str, ...]:
     return wording.joined(tuple(found))
 
 
-@cache
-def _sources() -> dict[str, frozenset[str]]:
-    """Readings that are worked out of others, with those others."""
-    return {w.parameter: frozenset(w.inputs) for w in worked_out()}
-
-
-def _strength(row: Row) -> tuple[int, bool, float, float]:
-    """Order of evidence; at equal tier a reading that was read leads one that was worked out of it."""
+def _strength(row: Row) -> tuple[int, float, float]:
+    """Order of evidence."""
     tiers = {"finding": 0, "likely": 1, "watch": 2}
-    return tiers[row["tier"]], row["parameter"] in _sources(), row["p"], -abs(row["score"])
+    return tiers[row["tier"]], row["p"], -abs(row["score"])
 
 
 def _merge_cells(rows: Sequence[Row]) -> tuple[Row, tuple[Row, ...]]:
@@ -107,24 +111,24 @@ def _merge_cells(rows: Sequence[Row]) -> tuple[Row, tuple[Row, ...]]:
     return ordered[0], tuple(ordered[1:])
 
 
-def _join_worked_out(groups: dict[tuple[str, str, str], list[Row]]) -> None:
-    """Put a reading that was worked out of others to the strongest of those that stands out on the same van."""
-    for parameter, inputs in _sources().items():
-        for channel, van, _ in [key for key in groups if key[2] == parameter]:
-            standing = [(channel, van, name) for name in inputs if (channel, van, name) in groups]
-            if standing:
-                best = min(standing, key=lambda key: min(map(_strength, groups[key])))
-                groups[best] += groups.pop((channel, van, parameter))
+def _claim(row: Row) -> str:
+    claims = {"level": _level_claim, "change": _change_claim, "drift": drift.claim}
+    return claims.get(row["channel"], movement_words.claim)(row)
+
+
+def _also(row: Row) -> dict[str, Any]:
+    own = {"parameter": row["parameter"], "state": row["state"], "difference": row["difference"]}
+    return own | ({"channel": row["channel"]} if row["channel"] in movement_words.CHANNELS else {})
 
 
 def _finding(lead: Row, others: Sequence[Row], background: Background) -> Finding:
     van = background.vans.get(lead["van"], {})
-    claims = {"level": _level_claim, "change": _change_claim, "drift": drift.claim}
-    is_drift = lead["channel"] == "drift"
+    is_drift, is_movement = lead["channel"] == "drift", lead["channel"] in movement_words.CHANNELS
     return Finding(
         kind=_KIND[lead["channel"]],
         tier=lead["tier"],
-        claim=claims[lead["channel"]](lead),
+        claim=_claim(lead),
+        channel=lead["channel"] if is_movement else None,
         van=lead["van"],
         cohort_id=lead["cohort_id"],
         make=van.get("make"),
@@ -133,9 +137,7 @@ def _finding(lead: Row, others: Sequence[Row], background: Background) -> Findin
         model_year=None if lead["is_fallback"] else van.get("model_year"),
         parameter=lead["parameter"],
         state=lead["state"],
-        also=tuple(
-            {"parameter": o["parameter"], "state": o["state"], "difference": o["difference"]} for o in others
-        ),
+        also=tuple(map(_also, (lead, *others) if is_movement else others)),
         against="siblings",
         **{
             name: lead[name]
@@ -159,15 +161,17 @@ def _finding(lead: Row, others: Sequence[Row], background: Background) -> Findin
             )
         },
         rivals=drift.rivals(lead, van) if is_drift else _rivals(lead, background),
-        next_check=wording.next_check(lead["parameter"], lead["difference"], lead["van"]),
+        next_check=movement_words.next_check(lead)
+        if is_movement
+        else wording.next_check(lead["parameter"], lead["difference"], lead["van"]),
         cautions=wording.cautions_of(lead["parameter"], lead["state"]),
     )
 
 
 def find(rows: Iterable[Row], background: Background) -> list[Finding]:
-    """Make one finding per channel, van and matter out of the cells that stand out.
+    """Make one finding per channel, van and reading out of the cells that stand out; its states are one matter.
 
-    States of one reading, and readings worked out of it, are one matter.
+    What else is the same matter is joined in `merging`.
 
     Parameters
     ----------
@@ -179,5 +183,4 @@ def find(rows: Iterable[Row], background: Background) -> list[Finding]:
     groups: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
     for row in rows:
         groups[row["channel"], row["van"], row["parameter"]].append(row)
-    _join_worked_out(groups)
     return [_finding(*_merge_cells(group), background) for group in groups.values()]

@@ -19,7 +19,7 @@ unsound as (
     from scores
     where not coalesce(p between 0 and 1, true)
         or not coalesce(q between 0 and 1, true)
-        or coalesce(channel not in ('level', 'change'), true)
+        or coalesce(channel not in ('level', 'change', 'spread', 'step'), true)
         or coalesce(tier not in ('finding', 'likely', 'watch', 'none', 'not_enough_evidence'), true)
         or coalesce(verdict not in ('above', 'below', 'borderline', 'within', 'not_judged'), true)
         or (verdict = 'not_judged' and reason is null)

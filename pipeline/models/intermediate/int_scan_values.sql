@@ -7,6 +7,7 @@
 -- column value: median of the rows (the parameter's unit)
 -- column value_min: lowest row (the parameter's unit)
 -- column value_max: highest row (the parameter's unit)
+-- column value_sd: standard deviation of the rows (the parameter's unit); null below two rows
 -- column n_contradicted_rows: rows whose declared state the signals rule out
 with readings as (
     select * from stg_readings
@@ -49,6 +50,7 @@ summed as (
         median(value) as value,
         min(value) as value_min,
         max(value) as value_max,
+        stddev_samp(value) as value_sd,
         count(*) as n_rows,
         median(low) as low,
         median(high) as high,

@@ -2,10 +2,11 @@
 -- grain: one row per channel x van x parameter x state
 -- key: channel, van, parameter, state
 -- kind: view
--- column channel: level (where the van stands) or change (how it moved against its own past)
+-- column channel: level (where the van stands), change (how it moved against its own past), spread (how unsteady it
+--     is within a scan, as a standard deviation) or step (how far it goes from one state to another within a scan)
 -- column is_fallback: siblings were sought without the model year, too few being left with it
--- column value: the van's mean, or its change (in unit)
--- column expected: the siblings' mean, or their change (in unit)
+-- column value: the van's mean, its change, its typical spread or its step (in unit)
+-- column expected: the siblings' mean, change, spread or step (in unit)
 -- column difference: value less expected (in unit)
 -- column interval_low: lower end of the difference's 95 % interval (in unit)
 -- column interval_high: upper end of the difference's 95 % interval (in unit)

@@ -1,0 +1,151 @@
+"""Unsteadiness within scans and steps between states: from scan values to the score, and into words."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pytest
+
+from pipeline.build import movements
+from pipeline.build.scores import CHANNELS, _score_channel
+from pipeline.compare.nulls import NullTables
+from pipeline.findings import merging, van_cells
+from pipeline.findings.records import Finding
+from pipeline.settings import Settings
+
+VANS, SCANS = 24, 10
+ODD = "v05"
+
+
+class Shelf:
+    """Hands out one table, whatever is asked."""
+
+    def __init__(self, table: pa.Table) -> None:
+        self.table = table
+
+    def arrow(self, query: str) -> pa.Table:
+        assert "int_scan_movements" in query
+        return self.table
+
+
+def movement_rows(channel: str, spread_of: dict[str, float], bias: float = 0.0, seed: int = 1) -> pa.Table:
+    """Three cohorts of eight vans; two readers, of which the second adds `bias` to every value."""
+    rng = np.random.default_rng(seed)
+    rows: list[dict[str, Any]] = []
+    for v in range(VANS):
+        van, own = f"v{v:02d}", 0.2 * rng.standard_normal()
+        for s in range(SCANS):
+            second = bool(rng.random() < 0.5)
+            rows.append(
+                {
+                    "channel": channel, "scan_key": f"{van}/{s}", "van": van, "cohort_id": f"c{v // 8}",
+                    "family_id": "f", "reader": "Second" if second else "First",
+                    "scanned_at": datetime(2025, 1, 5) + timedelta(days=30 * s), "parameter": "rail_pressure",
+                    "state": "warm_idle" if channel == "spread" else "raised_idle",
+                    "value": own + 0.15 * rng.standard_normal() + spread_of.get(van, 0.0) + bias * second,
+                    "unit": "MPa", "resolution": 0.1, "smallest_useful": 1.0,
+                }
+            )  # fmt: skip
+    return pa.Table.from_pylist(rows)
+
+
+def scored(channel: str, table: pa.Table) -> list[dict[str, Any]]:
+    levels = movements.read_movements(Shelf(table))  # type: ignore[arg-type]
+    chosen = next(c for c in CHANNELS if c.name == channel)
+    return _score_channel(chosen, levels, NullTables.load(), Settings())[0].to_dicts()
+
+
+def test_an_unsteady_van_is_found_in_the_units_of_the_reading_and_no_other_is() -> None:
+    rows = scored("spread", movement_rows("spread", {ODD: np.log(6)}))
+    by_van = {r["van"]: r for r in rows}
+    assert {van for van, r in by_van.items() if r["tier"] in ("finding", "likely")} == {ODD}
+    odd = by_van[ODD]
+    assert odd["value"] / odd["expected"] == pytest.approx(6, rel=0.6)  # own share exp(+-0.4)
+    assert odd["difference"] == pytest.approx(odd["value"] - odd["expected"])
+    assert 0 < odd["sibling_low"] < odd["expected"] < odd["sibling_high"] < odd["value"]
+    assert odd["interval_low"] < odd["difference"] < odd["interval_high"]
+
+
+def test_a_reader_that_shows_more_scatter_makes_no_van_unsteady() -> None:
+    """Rows twice as wide on one reader (polled slower, say): taken off, since vans were read by both."""
+    plain = movements.read_movements(Shelf(movement_rows("spread", {})))  # type: ignore[arg-type]
+    biased = movements.read_movements(Shelf(movement_rows("spread", {}, bias=np.log(2))))  # type: ignore[arg-type]
+    shift = biased["y"] - plain["y"]
+    assert np.std(shift.to_numpy()) < 0.05  # left in it would be about 0.11: half of ln 2 x 0.5 / sqrt(10)
+    assert not {
+        r["van"]
+        for r in scored("spread", movement_rows("spread", {}, bias=np.log(2)))
+        if r["tier"] == "finding"
+    }
+
+
+def test_too_small_a_ratio_is_never_a_finding() -> None:
+    rows = scored("spread", movement_rows("spread", {ODD: 0.3}))
+    assert [r["van"] for r in rows if r["tier"] == "finding"] == []
+
+
+def test_a_step_is_scored_as_it_stands() -> None:
+    rows = {r["van"]: r for r in scored("step", movement_rows("step", {ODD: 4.0}))}
+    assert rows[ODD]["tier"] == "finding"
+    assert rows[ODD]["difference"] == pytest.approx(4.0, abs=0.8)
+
+
+def test_nothing_moved_is_nothing_scored() -> None:
+    assert movements.read_movements(Shelf(movement_rows("spread", {}).slice(0, 0))).is_empty()  # type: ignore[arg-type]
+
+
+def cell(channel: str, **more: Any) -> dict[str, Any]:
+    known = {
+        "channel": channel, "van": "041", "cohort_id": "c", "parameter": "rail_pressure", "tier": "finding",
+        "state": "warm_idle" if channel != "step" else "raised_idle", "unit": "MPa", "value": 2.1, "expected": 0.8,
+        "difference": 1.3, "interval_low": 1.0, "interval_high": 1.6, "score": 7.0, "p": 1e-6, "q": 1e-3,
+        "robust": True, "detectable": 0.5, "n_siblings": 8, "n_vans": 9, "n_scans": 10, "n_scans_earlier": None,
+        "first_seen": None, "last_seen": None, "sibling_low": 0.5, "sibling_high": 1.2, "is_fallback": False,
+        "is_small_group": False, "reset_by": None,
+    }  # fmt: skip
+    return known | more
+
+
+def told(*cells: dict[str, Any]) -> list[Finding]:
+    return van_cells.find(cells, van_cells.Background({}, {}))
+
+
+def test_the_claim_says_unsteadiness_and_the_channel_stands_in_also() -> None:
+    (found,) = told(cell("spread"))
+    assert (found.kind, found.channel) == ("van_level", "spread")
+    assert "unsteadier within a scan than on its 8 siblings" in found.claim
+    assert "2.1 MPa (standard deviation) against 0.8 MPa" in found.claim
+    assert found.also == (
+        {"parameter": "rail_pressure", "state": "warm_idle", "difference": 1.3, "channel": "spread"},
+    )
+    assert "connector" in found.next_check
+    assert "041" in found.next_check
+
+
+def test_the_claim_of_a_step_names_both_states() -> None:
+    (found,) = told(cell("step", difference=-1.3))
+    assert found.claim.startswith("Van 041: from ")
+    assert "less than on its 8 siblings" in found.claim
+    assert found.also[0]["channel"] == "step"
+
+
+def test_unsteadiness_keeps_its_own_name_beside_the_level() -> None:
+    level, spread = told(cell("level"), cell("spread"))
+    assert level.finding_id != spread.finding_id
+
+
+def test_unsteadiness_and_level_of_one_reading_are_one_matter_told_under_the_level() -> None:
+    (one,) = merging.merge(told(cell("level", q=0.01), cell("spread", difference=-0.5)))
+    assert one.channel is None
+    assert "steadier within a scan" in one.claim
+    assert one.also == (
+        {"parameter": "rail_pressure", "state": "warm_idle", "difference": -0.5, "channel": "spread"},
+    )
+
+
+def test_unsteadiness_of_another_reading_is_another_matter() -> None:
+    both = merging.merge(told(cell("level"), cell("spread", parameter="coolant_temp", unit="°C")))
+    assert len(both) == 2
