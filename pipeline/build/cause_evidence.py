@@ -7,27 +7,37 @@ from typing import Any
 
 from pipeline.build import unmet_readers
 from pipeline.build.codes import as_frame
-from pipeline.findings import exposures, readers
+from pipeline.findings import exposures, mixed, readers
 from pipeline.findings.records import Finding
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
 Row = dict[str, Any]
 PARENTS = (
-    "exposure_effects", "exposure_overlaps", "computed.reader_effects", "int_compared_scans", *unmet_readers.PARENTS,
+    "exposure_effects", "exposure_overlaps", "computed.reader_effects", "int_compared_scans", "van_levels",
+    "int_window_scans", "int_exposure_spans", *unmet_readers.PARENTS,
 )  # fmt: skip
-_EXPOSURES = """
-select e.*, p.smallest_useful
+# How far apart two scans of one van are, pooled over all vans of the measure.
+_SCATTER = """
+select l.parameter, l.state, sqrt(sum((l.m - 1) * l.s2) / nullif(sum(l.m - 1), 0)) as scan_sd
+from van_levels as l
+where l.window_name = 'level' and l.s2 is not null
+group by l.parameter, l.state
+"""
+_EXPOSURES = f"""
+select e.*, p.smallest_useful, w.scan_sd
 from exposure_effects as e
 inner join vocab.parameters as p on e.parameter = p.parameter
+left join ({_SCATTER}) as w on e.parameter = w.parameter and e.state = w.state
 where e.is_tested and e.q is not null
 order by e.attribute, e.level, e.parameter, e.state
-"""
+"""  # noqa: S608 - text of this module
 _OVERLAPS = "select * from exposure_overlaps order by attribute, level, rival, rival_level"
-_BIASES = """
-select r.*, p.unit, p.smallest_useful, s.n_scans, s.first_seen, s.last_seen
+_BIASES = f"""
+select r.*, p.unit, p.smallest_useful, s.n_scans, s.first_seen, s.last_seen, w.scan_sd
 from computed.reader_effects as r
 inner join vocab.parameters as p on r.parameter = p.parameter
+left join ({_SCATTER}) as w on r.parameter = w.parameter and r.state = w.state
 left join (
     select a.parameter, a.state, a.reader, count(*) as n_scans,
         min(a.scanned_at) as first_seen, max(a.scanned_at) as last_seen
@@ -35,7 +45,7 @@ left join (
     group by a.parameter, a.state, a.reader
 ) as s on r.parameter = s.parameter and r.state = s.state and r.reader = s.reader
 order by r.parameter, r.state, r.reader
-"""
+"""  # noqa: S608 - text of this module
 NEGLIGIBLE = (
     0.1  # of the smallest useful difference: what is smaller is sure, perhaps, but of no use; a choice
 )
@@ -112,6 +122,57 @@ def _agreeing(row: Row, group: list[Row]) -> list[str]:
         for r in group
         if r is not row and not r["effect"] and -reach < r["low"] and r["high"] < reach
     ]
+
+
+_READER_SHARES = """
+select w.van, w.parameter, w.state, w.reader, max(e.effect) as effect, max(e.n_vans) as n_vans,
+    count(*) as n_scans,
+    sum(count(*)) over (partition by w.van, w.parameter, w.state) as all_scans, max(p.smallest_useful) as smallest_useful
+from int_window_scans as w
+inner join computed.reader_effects as e on w.parameter = e.parameter and w.state = e.state and w.reader = e.reader
+inner join vocab.parameters as p on w.parameter = p.parameter
+where w.window_name = 'level' and w.is_linked
+group by w.van, w.parameter, w.state, w.reader
+order by w.van, w.parameter, w.state, w.reader
+"""
+_EXPOSED = """
+select distinct s.van, e.parameter, e.state, e.attribute, e.level_name, e.effect, e.n_vans, e.n_vans_other,
+    e.twin_attribute, p.smallest_useful
+from int_exposure_spans as s
+inner join exposure_effects as e on s.attribute = e.attribute and s.level = e.level
+inner join vocab.parameters as p on e.parameter = p.parameter
+where e.effect <> 0
+order by s.van, e.parameter, e.state, e.attribute, e.level_name
+"""
+
+
+def read_taken_off(engine: Engine) -> dict[tuple[str, str, str], list[mixed.TakenOff]]:
+    """What was taken off each van's reading before it was judged, by (van, parameter, state)."""
+    found: dict[tuple[str, str, str], list[mixed.TakenOff]] = defaultdict(list)
+    for row in as_frame(engine.arrow(_READER_SHARES)).to_dicts():
+        amount = row["effect"] * row["n_scans"] / float(row["all_scans"])
+        if _matters(amount, row["smallest_useful"]):
+            found[row["van"], row["parameter"], row["state"]].append(
+                mixed.TakenOff("reader", row["reader"], "", amount, row["n_vans"], None)
+            )
+    for row in as_frame(engine.arrow(_EXPOSED)).to_dicts():
+        if _matters(row["effect"], row["smallest_useful"]):
+            fewer = min(row["n_vans"], row["n_vans_other"])
+            found[row["van"], row["parameter"], row["state"]].append(
+                mixed.TakenOff(
+                    "exposure",
+                    row["attribute"],
+                    row["level_name"],
+                    row["effect"],
+                    fewer,
+                    row["twin_attribute"],
+                )
+            )
+    return found
+
+
+def _matters(amount: float, smallest: float | None) -> bool:
+    return bool(amount) and (smallest is None or abs(amount) >= NEGLIGIBLE * smallest)
 
 
 def collect(engine: Engine, settings: Settings) -> list[Finding]:

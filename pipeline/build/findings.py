@@ -16,7 +16,7 @@ from pipeline.build.cohort_evidence import (
     read_limits,
     read_offsets,
 )
-from pipeline.findings import cohorts, contradictions, merging, ranking, van_cells
+from pipeline.findings import cohorts, contradictions, merging, mixed, ranking, van_cells
 from pipeline.findings.records import Finding
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
@@ -101,6 +101,7 @@ def collect(engine: Engine, settings: Settings) -> list[Finding]:
     )
     found += cohorts.find_offsets(read_offsets(engine, settings))
     found += cause_evidence.collect(engine, settings)
+    found = mixed.tell(found, cause_evidence.read_taken_off(engine))
     found += code_evidence.collect(engine, settings)
     found = repair_evidence.collect(engine, settings, found)
     found += contradictions.find(as_frame(engine.arrow(_CONFLICTS)).to_dicts())

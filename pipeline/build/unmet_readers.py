@@ -20,9 +20,21 @@ with cells as (
     where w.window_name = 'level' and w.cohort_id is not null and w.component is not null
     group by w.cohort_id, w.van, w.parameter, w.state, w.reader, w.component
 ),
-concerned as (select distinct cohort_id, parameter, state from cells where not is_linked)
-select cells.*, p.unit, p.smallest_useful, p.resolution
+concerned as (select distinct cohort_id, parameter, state from cells where not is_linked),
+scatter as (
+    select v.parameter, v.state, sqrt(sum((v.m - 1) * v.s2) / nullif(sum(v.m - 1), 0)) as scan_sd
+    from (
+        select w.van, w.reader, w.parameter, w.state, count(*) as m, var_samp(w.value_adjusted) as s2
+        from int_window_scans as w
+        where w.window_name = 'level'
+        group by w.van, w.reader, w.parameter, w.state
+    ) as v
+    where v.s2 is not null
+    group by v.parameter, v.state
+)
+select cells.*, p.unit, p.smallest_useful, p.resolution, scatter.scan_sd
 from cells
+left join scatter on cells.parameter = scatter.parameter and cells.state = scatter.state
 inner join concerned on cells.cohort_id = concerned.cohort_id
     and cells.parameter = concerned.parameter and cells.state = concerned.state
 inner join vocab.parameters as p on cells.parameter = p.parameter
@@ -86,7 +98,7 @@ def read_unmet(engine: Engine) -> list[Row]:
     Returns
     -------
     list of dict
-        reader, parameter, state, unit, vans (those read with nothing else, the farthest from their siblings first;
+        reader, parameter, state, unit, smallest_useful, scan_sd (between scans of one van), vans (those read with nothing else, the farthest from their siblings first;
         may be empty), read_vans (all it has read there), n_shared (vans of any reading that another reader
         has read too), value, expected, difference, size of the farthest (None without siblings),
         n_siblings, n_scans, first_seen, last_seen, other_reader, cohort_id (where all vans are of one).
@@ -113,6 +125,8 @@ def read_unmet(engine: Engine) -> list[Row]:
                 "parameter": parameter,
                 "state": state,
                 "unit": part["unit"][0],
+                "smallest_useful": part["smallest_useful"][0],
+                "scan_sd": part["scan_sd"][0],
                 "vans": mine["van"].unique(maintain_order=True).to_list(),
                 "read_vans": part["van"].unique().sort().to_list(),
                 "n_shared": shared.get(reader, 0),

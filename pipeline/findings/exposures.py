@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from pipeline.compare.power import pairs_needed
 from pipeline.findings import wording
 from pipeline.findings.records import TIERS, Finding
 
@@ -13,6 +14,7 @@ Row = dict[str, Any]
 NOT_AT_RANDOM = "Vans were not parked or fitted at random: route, driver or work may go with it"
 ALONGSIDE = 0.8  # share of vans from which another exposure is named as going along; a choice
 CLEAR_P = 0.01  # a difference in mileage or age is named below this p-value
+SCANS_EACH_WAY = 3
 DECIDING_PAIRS = 6  # vans seen both ways from which their own change can decide (two-sided p of 0.03)
 
 
@@ -78,8 +80,15 @@ def _rivals(row: Row, overlaps: Iterable[Row]) -> tuple[str, ...]:
     return wording.joined((*found, NOT_AT_RANDOM))
 
 
+def _deciding_pairs(row: Row) -> int:
+    """Vans that must be seen both ways, three scans each way, to find a shift of this size 8 times in 10."""
+    scan_sd = row.get("scan_sd")
+    sd = None if scan_sd is None else scan_sd * (2 / SCANS_EACH_WAY) ** 0.5
+    return pairs_needed(row["shift"], sd, least=DECIDING_PAIRS) or DECIDING_PAIRS
+
+
 def _next_check(row: Row) -> str:
-    what, missing = plain(row["attribute"]), DECIDING_PAIRS - row["n_pairs"]
+    what, missing = plain(row["attribute"]), _deciding_pairs(row) - row["n_pairs"]
     state = wording.state_name(row["state"])
     if row["twin_attribute"]:
         return (

@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any
 
+from pipeline.compare.power import pairs_needed
 from pipeline.findings import wording
 from pipeline.findings.records import TIERS, Finding
 
@@ -27,6 +28,22 @@ def _bias_rivals(lead: Row) -> tuple[str, ...]:
             "The two readers take the value from different places, at different moments or in another rounding",
         )
     )
+
+
+def _bias_check(lead: Row) -> str:
+    """Which is off is asked by hand; whether any is, by as many vans as find a difference of this size 8 times in 10."""
+    state = wording.state_name(lead["state"])
+    by_hand = (
+        f"Read one van at {state} with {lead['reader']} and {lead['reference']} one after the other, and measure the value "
+        "by hand where that can be done safely."
+    )
+    if lead["effect"] or lead["is_reference"]:
+        return by_hand
+    scan_sd = lead.get("scan_sd")
+    n = pairs_needed(lead["estimate"], None if scan_sd is None else scan_sd * 2**0.5, least=SHARED_VANS)
+    if n is None:
+        return by_hand
+    return f"To be sure, read {wording.vans(n)} at {state} with both readers, once each. {by_hand}"
 
 
 def _bias(rows: list[Row]) -> Finding:
@@ -65,10 +82,7 @@ def _bias(rows: list[Row]) -> Finding:
         first_seen=lead["first_seen"],
         last_seen=lead["last_seen"],
         rivals=_bias_rivals(lead),
-        next_check=(
-            f"Read one van at {wording.state_name(lead['state'])} with {lead['reader']} and {lead['reference']} one after "
-            "the other, and measure the value by hand where that can be done safely."
-        ),
+        next_check=_bias_check(lead),
         cautions=wording.cautions_of(key, lead["state"]),
     )
 
@@ -105,11 +119,18 @@ def _unmet_claim(lead: Row, names: list[str]) -> str:
     )
 
 
+def _vans_to_share(lead: Row) -> int:
+    """Vans to read with both readers, once each, to find a bias of the smallest useful size 8 times in 10."""
+    scan_sd = lead.get("scan_sd")
+    sd = None if scan_sd is None else scan_sd * 2**0.5
+    return pairs_needed(lead.get("smallest_useful"), sd, least=SHARED_VANS) or SHARED_VANS
+
+
 def _unmet_check(lead: Row) -> str:
     """The cheapest scans that would decide: on which van, with which reader, in which state, how many."""
     other = lead["other_reader"] or "a second reader"
     state = wording.state_name(lead["state"])
-    missing = max(SHARED_VANS - lead["n_shared"], 1)
+    missing = max(_vans_to_share(lead) - lead["n_shared"], 1)
     vans = "van" if missing == 1 else "vans"
     if not lead["vans"]:
         return f"Read {missing} more {vans} with both {lead['reader']} and {other} at {state}, once each."
