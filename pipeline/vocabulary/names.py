@@ -24,8 +24,16 @@ def fold(text: str) -> str:
 def fold_unit(text: str) -> str:
     """Fold a unit: case and spaces ignored, raised digits as plain ones, brackets around it dropped.
 
+    Where case alone tells milli from mega, the capital M is kept: mPa is not MPa, MV not mV.
+
     >>> fold_unit(" [mm³/Hub] ")
     'mm3/hub'
+    >>> fold_unit("Mpa"), fold_unit("mPa")
+    ('MPa', 'mpa')
     """
     bare = re.sub(r"^[\[(](.*)[\])]$", r"\1", text.strip())
+    if re.fullmatch(r"M[Pp][Aa]", bare):
+        return "MPa"
+    if re.fullmatch(r"M(?:[Vv]|[Aa]|bar|b)", bare):
+        return f"M{bare[1:].casefold()}"
     return re.sub(r"\s+", "", bare.translate(_POWERS)).casefold()

@@ -52,6 +52,22 @@ def test_units_that_do_not_fit_a_pressure(unit: str) -> None:
     assert convert_unit("manifold_pressure", unit) is None
 
 
+@pytest.mark.parametrize(
+    ("parameter", "right", "wrong"),
+    [
+        ("rail_pressure", "MPa", "mPa"),
+        ("rail_pressure", "Mpa", "mpa"),
+        ("supply_voltage", "mV", "MV"),
+        ("quiescent_current", "mA", "MA"),
+        ("manifold_pressure", "mbar", "Mbar"),
+    ],
+)
+def test_case_tells_milli_from_mega(parameter: str, right: str, wrong: str) -> None:
+    """SI prefixes as in the SI brochure (BIPM): m is a thousandth, M a million."""
+    assert convert_unit(parameter, right) is not None
+    assert convert_unit(parameter, wrong) is None
+
+
 def test_c_alone_is_celsius_only_for_temperatures() -> None:
     assert convert_unit("coolant_temp", "C") == (1.0, 0.0)
     assert convert_unit("supply_voltage", "C") is None
