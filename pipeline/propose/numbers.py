@@ -14,12 +14,16 @@ _ONE_MARK = re.compile(r"^(\d*)([.,])(\d+)$")
 
 @dataclass(frozen=True)
 class Marks:
-    """The marks of a file; `doubtful` is a number that can be read in two ways, where nothing decides."""
+    """The marks of a file; `doubtful` is a number that can be read in two ways, where nothing decides.
+
+    `is_mixed`: the file writes numbers in more than one way. `is_unseen`: no number has any mark.
+    """
 
     decimal: str = "."
     thousands: str = ""
     doubtful: str | None = None
     is_mixed: bool = False
+    is_unseen: bool = False
 
 
 def find_marks(cells: Iterable[str]) -> Marks:
@@ -75,4 +79,4 @@ def _decide(decimals: set[str], thousands: set[str], doubtful: list[tuple[str, s
         return Marks("," if parted == "." else ".", parted)
     if doubtful:
         return Marks(".", parted, doubtful=doubtful[0][0])
-    return Marks(".", parted)
+    return Marks(".", parted, is_unseen=not parted)

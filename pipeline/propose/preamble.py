@@ -9,6 +9,7 @@ from pipeline import vocabulary
 from pipeline.propose.names import field_names
 from pipeline.propose.times import Times, find_times
 
+MILES, KILOMETRES = {"mi", "miles", "mls"}, {"km", "kms"}
 _TAKEN = ("van", "reader", "reader_version", "odometer_km", "scanned_at", "at", "operator", "scan_id", "note")
 _PAIR = re.compile(r"^\s*(?P<label>[^:=]{2,40}?)\s*[:=]\s*(?P<value>\S(?:.*\S)?)?\s*$")
 
@@ -22,6 +23,7 @@ class Fact:
     value: str
     label: str
     times: Times | None = None
+    has_unit: bool = False
 
 
 def find_facts(preamble: list[list[str]], mark: str) -> list[Fact]:
@@ -59,8 +61,8 @@ def _fact(column: str, label: str, value: str, mark: str) -> Fact | None:
         if number is None:
             return None
         rest = value[number.end() :].strip().casefold()
-        target = "odometer_mi" if rest in {"mi", "miles", "mls"} else "odometer_km"
-        return Fact(target, start + r"([\d.,' ]*\d)", number[0], label)
+        target = "odometer_mi" if rest in MILES else "odometer_km"
+        return Fact(target, start + r"([\d.,' ]*\d)", number[0], label, has_unit=rest in MILES | KILOMETRES)
     if column in {"scanned_at", "at"}:
         times = find_times([value])
         if times is None:

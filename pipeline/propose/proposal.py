@@ -12,6 +12,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from pipeline import vocabulary
 from pipeline.errors import KinbayError
 from pipeline.normalise.questions import Question
 from pipeline.propose.asking import AS_DECIMAL, AS_THOUSANDS, Asking, Key
@@ -123,7 +124,11 @@ def propose(
     table["time"] = _time_table(draft)
     table["constants"], table["preamble"], table["file_name"] = {}, {}, {}
     for fact in draft.facts:
-        table["preamble"][fact.column] = fact.pattern
+        column = fact.column
+        if column.startswith("odometer") and not fact.has_unit:
+            column = _odometer("", fact.label, fact.label, draft) or ""
+        if column:
+            table["preamble"][column] = fact.pattern
     table["skip"] = [
         {"column": draft.structure.header[i], "words": words} for i, words in _totals(draft.structure)
     ]
@@ -211,6 +216,8 @@ def _marks(draft: _Draft) -> Marks:
 
 def _file_table(draft: _Draft, marks: Marks) -> dict[str, Any]:
     table = dict(draft.grid.file)
+    if marks.decimal == "." and marks.is_unseen and table.get("delimiter") == ";":
+        table["decimal"] = ","  # a later 1.234 is then refused, where it would be read as a fraction
     if marks.decimal != ".":
         table["decimal"] = marks.decimal
     if marks.thousands:
@@ -274,6 +281,7 @@ def _field_columns(draft: _Draft) -> dict[str, str]:
             continue
         tidy = _tidy_column(target, column, draft)
         if tidy is None:
+            draft.mapping.append(_entry(column.key, field=target, how="asked", confidence="asked"))
             continue
         found[column.key] = tidy
         draft.used.append(column.name.cell)
@@ -284,8 +292,12 @@ def _field_columns(draft: _Draft) -> dict[str, str]:
 
 
 def _tidy_column(target: str, column: Column, draft: _Draft) -> str | None:
-    if target == "odometer_km" and (column.name.unit or "").casefold() in {"mi", "miles", "mls"}:
-        return "odometer_mi"
+    if target == "odometer_km":
+        units = draft.structure.units or []
+        row = units[column.index] if column.index < len(units) else ""
+        return _odometer(
+            next(iter(column.glued), "") or row or column.name.unit or "", column.name.bare, column.key, draft
+        )
     if target == "at_date" and "at_time" not in draft.roles.fields and draft.roles.kind in {"work", "notes"}:
         return "at"
     if target == "at_offset":
@@ -307,6 +319,17 @@ def _tidy_column(target: str, column: Column, draft: _Draft) -> str | None:
         )  # fmt: skip
         return {"seconds": "at_offset_s", "milliseconds": "at_offset_ms"}.get(answer or "")
     return target
+
+
+def _odometer(unit: str, name: str, key: str, draft: _Draft) -> str | None:
+    """Kilometres or miles: by the unit, else by a name that says kilometres, else asked."""
+    bare = unit.strip("[]() ").casefold()
+    if bare in {"mi", "miles", "mls"}:
+        return "odometer_mi"
+    if bare in {"km", "kms"} or (not bare and vocabulary.fold(name).startswith(("km", "kilom"))):
+        return "odometer_km"
+    answer = draft.asking.ask("column_unit", key, f"Does {key!r} count kilometres or miles?", ("km", "mi"))
+    return {"km": "odometer_km", "mi": "odometer_mi"}.get(answer or "")
 
 
 def _entry(column: str, **given: Any) -> dict[str, Any]:
@@ -366,7 +389,7 @@ def _wide(mapped: Mapped) -> dict[str, str]:
 def _reading_entry(m: Mapped) -> dict[str, Any]:
     return _entry(
         m.column.key, parameter=m.parameter, unit=m.unit, how=m.how,
-        confidence="certain" if m.is_settled else "asked", suggestions=list(m.suggestions),
+        confidence="certain" if m.is_settled else "asked" if m.how.endswith("asked") else "left out", suggestions=list(m.suggestions),
     )  # fmt: skip
 
 

@@ -67,6 +67,10 @@ def find_roles(columns: list[Column]) -> Roles:
     roles = Roles(kind)
     for column in columns:
         _place(column, roles, readings)
+    moment = roles.fields.get("at") or roles.fields.get("scanned_at")
+    for spare in ("at_date", "at_time", "at_offset") if "at" in roles.fields else ():
+        if spare in roles.fields and moment is not None:
+            roles.left_out[roles.fields.pop(spare).key] = f"{moment.key!r} already gives the time"
     return roles
 
 

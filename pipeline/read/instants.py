@@ -33,6 +33,8 @@ def write_iso_times(wide: pl.DataFrame, layout: Layout, is_day_fixed: bool = Fal
     """
     for name in ("at", "scanned_at"):
         day, clock = f"{name}_date", f"{name}_time"
+        if name in wide.columns:
+            continue
         if day in wide.columns and clock in wide.columns:
             parts = [
                 pl.col(day).str.strip_chars().str.replace(_MIDNIGHT, ""),

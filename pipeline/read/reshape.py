@@ -21,6 +21,8 @@ from pipeline.read.lines import TABLE_COLUMN
 from pipeline.read.packed import decode_bytes, part_glued, pid_labels, skip_rows, unpack
 from pipeline.read.sheets import Piece, Sheet
 
+NO_TIME = "(no time)"  # refused later: without a time the row would join another instant
+
 
 class Reshaper:
     """Turns the pieces of one sheet into tidy text tables.
@@ -202,7 +204,11 @@ class Reshaper:
 
     def _reading_base(self, wide: pl.DataFrame) -> pl.DataFrame:
         kept = ("scan_id", "van", "reader", "scanned_at", "at", "state")
-        return wide.select("line", *(c for c in kept if c in wide.columns))
+        base = wide.select("line", *(c for c in kept if c in wide.columns))
+        if "at" not in self.layout.columns.values() or self.layout.line:
+            return base
+        is_empty = pl.col("at").fill_null("").str.strip_chars() == ""
+        return base.with_columns(pl.when(is_empty).then(pl.lit(NO_TIME)).otherwise("at").alias("at"))
 
     def _wide_readings(self, wide: pl.DataFrame, frame: pl.DataFrame) -> pl.DataFrame:
         base, parts = self._reading_base(wide), []
