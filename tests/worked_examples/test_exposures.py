@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from pipeline.compare.agreement import compare_pairs
 from pipeline.compare.level_shifts import compare_levels
 
 Example = Callable[[str], dict[str, Any]]
@@ -53,3 +54,25 @@ def test_two_strata(example: Example) -> None:
     assert found.z[0] == pytest.approx(case["expected"]["z"], abs=5e-7)
     assert 2 * stats.norm.sf(found.z[0]) == pytest.approx(case["expected"]["p"], abs=5e-7)
     assert (found.n_strata[0], found.n_exposed[0], found.n_other[0]) == (2, 5, 7)
+
+
+def test_two_drugs_on_the_same_patients(example: Example) -> None:
+    """Seen both ways the difference is clear; with the pairs ignored it is not (Student 1908)."""
+    case = example("sleep_student")
+    first, second = case["inputs"]["first"], case["inputs"]["second"]
+    n, wanted = len(first), case["expected"]
+    paired = compare_pairs(first, second, np.arange(n), np.zeros(n, int))
+    assert paired.bias[0] == pytest.approx(wanted["bias"])
+    assert (paired.bias_low[0], paired.bias_high[0]) == pytest.approx(
+        (wanted["low"], wanted["high"]), abs=5e-8
+    )
+    assert paired.p[0] == pytest.approx(wanted["p_paired"], abs=5e-7)
+    assert stats.ttest_ind(first, second, equal_var=False).pvalue == pytest.approx(
+        wanted["p_unpaired"], abs=5e-6
+    )
+    nothing = np.zeros(2 * n, int)
+    apart = compare_levels(first + second, nothing, [True] * n + [False] * n, nothing)
+    both = compare_levels(
+        [], [], [], [], pair_difference=np.subtract(first, second), pair_cell=np.zeros(n, int), n_cells=1
+    )
+    assert both.p[0] < 0.01 < 0.05 < apart.p[0]
