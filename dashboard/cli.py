@@ -94,6 +94,19 @@ def serve(
 
 
 @app.command()
+def passphrase(
+    role: Annotated[str, typer.Argument(help="view, enter or decide; each may do what those before it may.")],
+    home: HomeOption = None,
+) -> None:
+    """Set the passphrase of a role, so that the dashboard may be opened on the network."""
+    from dashboard.access.passphrases import set_passphrase
+
+    given = typer.prompt("Passphrase", hide_input=True, confirmation_prompt="Once more", err=True)
+    set_passphrase(Home.find(home), role, given)
+    say(f"Kept for the role {role}. Start kinbay serve anew; with --host 0.0.0.0 phones can reach it.")
+
+
+@app.command()
 def chart(
     kind: Annotated[
         ChartKind,
@@ -123,13 +136,15 @@ def chart(
 @app.command()
 def handout(
     out: Annotated[Path, typer.Option("--out", help="The file: .pdf or .html.")],
-    van: Annotated[str, typer.Option(help="The van it is about.")],
+    van: Annotated[str | None, typer.Option(help="The van it is about.")] = None,
+    finding: Annotated[str | None, typer.Option(help="The finding it is about, by its id.")] = None,
+    month: Annotated[str | None, typer.Option(help="The month it is about, as 2026-09.")] = None,
     home: HomeOption = None,
 ) -> None:
-    """Write one page about a van for a manager."""
+    """Write one page for a manager: about a van, a finding or a month."""
     from dashboard import exports
 
-    exports.handout_file(Home.find(home).path, van, out)
+    exports.handout_file(Home.find(home).path, out, van=van, finding=finding, month=month)
     say(f"Wrote {out}.")
 
 

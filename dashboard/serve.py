@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import ipaddress
 import os
 import runpy
@@ -16,15 +17,21 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+import segno
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from streamlit.starlette import App
 
+from dashboard.access import read_login
+from dashboard.access.cookies import make_key
+from dashboard.access.gate import Gate
 from dashboard.charts.prepare import prepare_charts
 from pipeline.errors import KinbayError
+from pipeline.settings import Home
 
 FIRST_PORT, TRIED_PORTS = 8501, 50
+_EVERYWHERE = ("0.0.0.0", "::")
 # Streamlit draws with inline styles, evaluates chart expressions and keeps workers in blobs; all else is refused.
 POLICY = (
     "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' 'wasm-unsafe-eval' blob:;"
@@ -67,7 +74,11 @@ async def warm_up(_: App) -> AsyncIterator[None]:
 app = App(
     Path(__file__).parent / "app" / "frame.py",
     lifespan=warm_up,
-    middleware=[Middleware(StrictHeaders), Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)],
+    middleware=[
+        Middleware(StrictHeaders),
+        Middleware(Gate, login=read_login(Home.find())),
+        Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
+    ],
 )
 
 
@@ -77,6 +88,26 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return host == "localhost"
+
+
+def own_address() -> str:
+    """Return the address under which the network sees this machine; no packet is sent to find it."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # an address kept for documentation (RFC 5737)
+            return str(probe.getsockname()[0])
+        except OSError:
+            return "127.0.0.1"
+
+
+def say_for_phones(address: str) -> str:
+    """Return a code to point a phone at, and the one thing to mind."""
+    drawn = io.StringIO()
+    segno.make(address, micro=False).terminal(out=drawn, compact=True)
+    return (
+        f"{drawn.getvalue()}Point a phone on the same network at this code.\n"
+        "Mind: plain HTTP is not encrypted; use it on a network of your own, or put a proxy with TLS before it.\n"
+    )
 
 
 def find_port(host: str, wanted: int | None) -> int:
@@ -122,7 +153,7 @@ def serve(home: Path, host: str = "127.0.0.1", port: int | None = None, open_bro
     home : Path
         The home whose published build is shown.
     host : str
-        The address to listen on; only this machine's own, as long as no login is set up.
+        The address to listen on; only this machine's own, unless a login is set up.
     port : int, optional
         The port; without it 8501 or the next free one.
     open_browser : bool
@@ -133,16 +164,22 @@ def serve(home: Path, host: str = "127.0.0.1", port: int | None = None, open_bro
     KinbayError
         Where `host` can be reached from elsewhere, or the port is taken.
     """
-    if not is_loopback(host):
+    login = read_login(Home(home))
+    if not is_loopback(host) and not login.is_set:
         raise KinbayError(
             "The dashboard would be open to everyone on the network",
             host,
-            "Without a login it listens on this machine only: leave --host out.",
+            "Without a login it listens on this machine only: leave --host out, or set a passphrase with"
+            " kinbay passphrase decide.",
         )
     chosen = find_port(host, port)
-    address = f"http://{f'[{host}]' if ':' in host else host}:{chosen}"
+    shown = own_address() if host in _EVERYWHERE else host
+    address = f"http://{f'[{shown}]' if ':' in shown else shown}:{chosen}"
     os.environ["KINBAY_HOME"] = str(home)
+    make_key()
     sys.stderr.write(f"The dashboard is at {address} (stop it with Ctrl+C).\n")
+    if not is_loopback(host):
+        sys.stderr.write(say_for_phones(address))
     sys.stderr.flush()
     if open_browser:
         threading.Thread(target=_open_when_ready, args=(address,), daemon=True).start()

@@ -10,6 +10,7 @@ from streamlit.navigation.page import StreamlitPage
 from dashboard.parts.fault import guarded, show_fault
 from dashboard.parts.filter_bar import choose_filters
 from dashboard.parts.links import PAGES
+from dashboard.parts.roles import may, show_role
 from dashboard.questions import fleet
 from dashboard.questions.warehouse import open_warehouse
 from pipeline.errors import KinbayError
@@ -21,6 +22,7 @@ SECTIONS = {
     "Compare": ("reading", "parking"),
     "Faults and work": ("codes", "repairs", "costs"),
     "Records": ("data", "add", "enter"),
+    "For the manager": ("month",),
     "Help": ("help",),
 }
 TITLES = {
@@ -34,16 +36,20 @@ TITLES = {
     "data": ("Scans and records", ":material/inventory_2:"),
     "add": ("Add data", ":material/upload_file:"),
     "enter": ("Write down a scan", ":material/edit_note:"),
+    "month": ("The month on a page", ":material/calendar_month:"),
     "help": ("How to read this", ":material/menu_book:"),
 }
 
 
 def draw_sidebar() -> None:
     """Draw the filters and say how old the data are; without a build there is nothing to filter."""
+    if not may("view"):
+        return
     try:
         warehouse = open_warehouse(Home.find())
     except KinbayError:  # the page says it, once
         return
+    show_role()
     st.session_state["filters"] = choose_filters(warehouse)
     build = fleet.describe_build(warehouse).row(0, named=True)
     st.caption(f"Data to {build['data_to']:%d %b %Y, %H:%M} UTC. Build {build['build_id']}.")
@@ -64,6 +70,7 @@ def main() -> None:
     st.set_page_config(
         page_title="Kinbay", page_icon=str(Path(__file__).with_name("icon.svg")), layout="wide"
     )
+    st.html(Path(__file__).with_name("style.css"))
     pages = {
         name: st.Page(PAGES[name], title=TITLES[name][0], icon=TITLES[name][1], default=name == "look")
         for names in SECTIONS.values()

@@ -15,7 +15,8 @@ from dashboard.charts.words import Reading, clean_text, count_of, say_evidence
 MOST_ROWS = 20
 FARTHEST = 5.0  # half-ranges; a reading farther out is drawn at the edge with an arrow
 _LEAST_SPAN = 1.6
-_ROW = 44
+_ROW = 58
+_NARROW = 560  # pixels; below, the figure stands under the reading's name instead of beside it
 AXIS = "Distance from the middle of the siblings (1 = edge of their range)"
 
 
@@ -42,7 +43,7 @@ def _rows(cells: pl.DataFrame) -> pl.DataFrame:
     rows = []
     for number, row in enumerate(cells.iter_rows(named=True)):
         reading = Reading.from_row(row, row["channel"])
-        y = number * _ROW + 31.0
+        y = number * _ROW + 46.0
         rows.append(
             {
                 "cell": f"{row['parameter']}/{row['state']}/{row['channel']}",
@@ -57,7 +58,7 @@ def _rows(cells: pl.DataFrame) -> pl.DataFrame:
                 "beyond": "▶" if row["at"] > FARTHEST else "◀" if row["at"] < -FARTHEST else "",
                 "side": 14 if row["at"] > 0 else -14,
                 "y": y,
-                "text_y": y - 19,
+                "text_y": y - 35,
                 "top": y - 9,
                 "bottom": y + 9,
                 "low": -1.0,
@@ -98,10 +99,11 @@ def build_template(theme_name: str) -> dict[str, Any]:
         rows.mark_rule(color=theme.edge, **hidden).encode(at("high"), height("top"), y2="bottom"),
         rows.mark_rule(color=theme.faint, strokeDash=[3, 3], **hidden).encode(
             alt.X(datum=0, type="quantitative", axis=x_axis, scale=x_scale), height("top"), y2="bottom"),
-        rows.mark_text(align="left", x=0, color=theme.text, limit={"expr": "max(120, width - 190)"}, **text).encode(
+        rows.mark_text(align="left", x=0, color=theme.text, limit={"expr": f"width < {_NARROW} ? width : width - 190"},
+                       dy={"expr": f"width < {_NARROW} ? 0 : 15"}, **text).encode(
             height("text_y"), text="reading:N"),
-        rows.mark_text(align="right", x={"expr": "width"}, color=theme.faint, limit=185, **text).encode(
-            height("text_y"), text="figure:N"),
+        rows.mark_text(align="right", x={"expr": "width"}, color=theme.faint, limit=185,
+                       dy={"expr": f"width < {_NARROW} ? 17 : 15"}, **text).encode(height("text_y"), text="figure:N"),
         rows.mark_rule(color=theme.chosen, strokeWidth=2.5, **hidden).encode(at("from"), height("y"), x2="to"),
         rows.mark_point(filled=True, opacity=1, stroke=theme.ground, strokeWidth=0.7).encode(
             at("at"), height("y"), shape, colour, size=mark_size(), description="said:N"),

@@ -57,6 +57,12 @@ class Dossier:
     origin: str
 
 
+def is_about_a_group(warehouse: Warehouse, finding_id: str) -> bool:
+    """Whether a finding is one that a dossier is made of; False where there is no such finding."""
+    found = findings.describe_finding(warehouse, finding_id)
+    return not found.is_empty() and found["kind"][0] in KINDS and found["make"][0] is not None
+
+
 def find_cohort_finding(warehouse: Warehouse, finding_id: str) -> dict[str, Any]:
     """Return the finding of a whole group.
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dashboard.charts.frame import Chart
-from dashboard.exports import dossier
+from dashboard.exports import dossier, report
 from dashboard.exports.brief import find_van, write_brief
 from dashboard.exports.code_pictures import find_code, picture_code_shares, picture_code_strips
 from dashboard.exports.cost_pictures import picture_costs
@@ -17,6 +17,8 @@ from dashboard.exports.exposure_pictures import (
     picture_exposure_shifts,
 )
 from dashboard.exports.handout import print_html, print_pdf
+from dashboard.exports.matter_page import write_matter
+from dashboard.exports.month import read_month, write_month
 from dashboard.exports.picture import KINDS, Caption, draw_picture
 from dashboard.exports.reading_pictures import find_reading, picture_series, picture_siblings, picture_van
 from dashboard.exports.repair_pictures import find_repair, picture_repair
@@ -161,17 +163,43 @@ def chart_file(home_path: Path, kind: str, asked: Asked, out: Path) -> None:
     out.write_bytes(draw_picture(chart, caption, suffix))
 
 
-def handout_file(home_path: Path, van: str, out: Path) -> None:
-    """Write the one-page handout of a van to `out` (.pdf or .html).
+def handout_file(
+    home_path: Path,
+    out: Path,
+    *,
+    van: str | None = None,
+    finding: str | None = None,
+    month: str | None = None,
+) -> None:
+    """Write one page for a manager to `out` (.pdf or .html): about a van, a finding or a month.
 
     Raises
     ------
     KinbayError
-        Where nothing is built, the van is unknown, or the file's ending is neither.
+        Where not exactly one of the three is named, nothing is built, the name is unknown, or the file's ending
+        is neither.
     """
     suffix = _suffix(out, ("pdf", "html"))
-    brief = write_brief(open_warehouse(Home(home_path)), van)
-    out.write_bytes(print_pdf(brief) if suffix == "pdf" else print_html(brief))
+    if sum(asked is not None for asked in (van, finding, month)) != 1:
+        raise KinbayError(
+            "A handout is about one van, one finding or one month",
+            remedy="Name one with --van, --finding or --month.",
+        )
+    home = Home(home_path)
+    warehouse = open_warehouse(home)
+    if van is not None:
+        brief = write_brief(warehouse, van)
+        out.write_bytes(print_pdf(brief) if suffix == "pdf" else print_html(brief))
+        return
+    if finding is not None and dossier.is_about_a_group(warehouse, finding):
+        written = dossier.write_dossier(warehouse, finding)
+        out.write_bytes(dossier.print_pdf(written) if suffix == "pdf" else dossier.print_html(written))
+        return
+    if finding is not None:
+        page = write_matter(warehouse, home, finding)
+    else:
+        page = write_month(warehouse, home, read_month(month or ""))
+    out.write_bytes(report.print_pdf(page) if suffix == "pdf" else report.print_html(page))
 
 
 def dossier_file(home_path: Path, finding_id: str, out: Path) -> None:

@@ -84,7 +84,7 @@ def print_pdf(brief: Brief) -> bytes:
     return convert(lay_out(brief), "pdf")
 
 
-_STYLE = (
+STYLE = (
     "body{font:16px/1.5 system-ui,sans-serif;color:#0A0F14;max-width:46rem;margin:2rem auto;padding:0 1rem}"
     "h1{font-size:1.6rem;margin:0}h2{font-size:1.1rem;margin:1.4rem 0 .3rem}p{margin:.3rem 0}"
     ".faint{color:#4A5763}.box{background:#F0F4F7;border-left:4px solid #0B6AA6;padding:.7rem 1rem;margin:1rem 0}"
@@ -131,7 +131,7 @@ def print_html(brief: Brief) -> bytes:
         f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{_text(brief.title)}</title>"
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
         "<meta name='viewport' content='width=device-width, initial-scale=1'>"
-        f"<style>{_STYLE}</style></head><body><main><h1>{_text(brief.title)}</h1>"
+        f"<style>{STYLE}</style></head><body><main><h1>{_text(brief.title)}</h1>"
         f"<p class='faint'>{_text(brief.facts)}</p>"
         f"<div class='box'><strong>{_text(brief.headline)}</strong></div>{charts}{table}{_matters_html(brief)}"
         f"{_items('Cautions', brief.cautions)}{_items('Codes on the last scan', brief.codes)}"

@@ -12,6 +12,7 @@ from dashboard.charts.words import CAVEAT, count_of
 from dashboard.exports.sheet import Sheet, convert
 
 KINDS = ("png", "svg", "pdf")
+SLIDE = (960.0, 540.0)  # 16:9, drawn at twice the size: 1920 x 1080
 MIME = {
     "png": "image/png",
     "svg": "image/svg+xml",
@@ -98,3 +99,20 @@ def draw_picture(chart: Chart, caption: Caption, kind: str) -> bytes:
     sheet.write(caption.key, size=9.5, colour=PRINT.faint, gap=2)
     sheet.write(CAVEAT, size=9.5, bold=True, gap=0)
     return convert(sheet.as_svg(), kind)
+
+
+def draw_slide(chart: Chart, caption: Caption) -> bytes:
+    """Return a PNG of 1920 x 1080 for a slide: the chart as large as it fits, with its caption drawn in."""
+    sheet = Sheet(width=SLIDE[0])
+    sheet.write(caption.title, size=22, bold=True, gap=2)
+    sheet.write(caption.finding or caption.counts, size=13, gap=6)
+    sheet.chart(chart, most_height=SLIDE[1] - sheet.y - 96)
+    sheet.y = SLIDE[1] - 92
+    sheet.write(
+        f"Vans shown: {caption.filters}. {caption.counts}. {caption.origin}",
+        size=10,
+        colour=PRINT.faint,
+        gap=0,
+    )
+    sheet.write(CAVEAT, size=11, bold=True, gap=0)
+    return convert(sheet.as_svg(height=SLIDE[1]), "png")

@@ -168,11 +168,17 @@ class Sheet:
                 self.y -= 2
         self.y += 6
 
-    def chart(self, chart: Chart, scale: float = 1.0) -> None:
-        """Set a chart over the full width; a scale under 1 shrinks its letters with it."""
+    def chart(self, chart: Chart, scale: float = 1.0, most_height: float | None = None) -> None:
+        """Set a chart over the full width; a scale under 1 shrinks its letters with it.
+
+        A chart higher than `most_height` is drawn wider and made smaller as a whole.
+        """
         drawn = render_chart(chart, round(self.inner / scale))
         found = re.search(r'<svg[^>]*? width="([\d.]+)" height="([\d.]+)"', drawn)
         width, height = (float(found.group(1)), float(found.group(2))) if found else (self.inner, 0.0)
+        if most_height is not None and height * self.inner / width > most_height:
+            self.chart(chart, most_height / height)
+            return
         self._parts.append(
             f'<g role="img" aria-label={quoteattr(clean_text(chart.alt))}'
             f' transform="translate({self.margin} {self.y:.1f}) scale({self.inner / width:.4f})">{drawn}</g>'

@@ -152,7 +152,9 @@ def show(view: View) -> None:
     show_coverage(coverage)
     show_conflicts(conflicts)
     show_rejects(rejects)
-    show_files(records.list_files(view.warehouse), records.list_scans(view.warehouse, view.vans))
+    show_files(
+        records.list_files(view.warehouse), records.list_scans(view.warehouse, view.vans, view.filters)
+    )
 
 
 show()

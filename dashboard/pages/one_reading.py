@@ -33,7 +33,9 @@ from dashboard.parts.screen import (
     show_chart,
 )
 from dashboard.parts.view import View, page
-from dashboard.questions import findings, siblings, vans
+from dashboard.questions import findings, fleet, siblings, vans, within
+from pipeline.compare.score import Rules
+from pipeline.settings import Home
 
 _ORDER = {"above": 0, "below": 0, "borderline": 1, "within": 2, "not_judged": 3}
 
@@ -160,6 +162,29 @@ def show_history(view: View, van: str, reading: Reading) -> None:
     )
 
 
+def is_within(view: View, reading: Reading) -> bool:
+    """Whether levels are compared within the filter; changes need all of a van's scans and never are."""
+    return view.filters.is_within and reading.channel == "level"
+
+
+def compare(view: View, reading: Reading) -> pl.DataFrame:
+    """One row per shown van with this reading: against all siblings, or within the filter where asked."""
+    if not is_within(view, reading):
+        asked = (view.warehouse, reading.parameter, reading.state, reading.channel)
+        return siblings.list_sibling_cells(*asked, view.vans)
+    levels = within.list_within_levels(
+        view.warehouse, reading.parameter, reading.state, view.vans, view.filters
+    )
+    if levels.is_empty():
+        return levels
+    known = fleet.list_readings(view.warehouse).filter(
+        (pl.col("parameter") == reading.parameter) & (pl.col("state") == reading.state)
+    )
+    evidence = Home.find().settings.evidence
+    rules = Rules(min_siblings=evidence.min_siblings, small_group=evidence.small_group_siblings)
+    return within.score_within(levels, reading.unit, known["resolution"].head(1).to_list()[0], rules)
+
+
 @page("Compare one reading")
 def show(view: View) -> None:
     """One reading across siblings."""
@@ -182,17 +207,19 @@ def show(view: View) -> None:
         return
     reading = Reading(**{**vars(reading), "channel": channel})
     asked = (view.warehouse, reading.parameter, reading.state, reading.channel)
-    cells = siblings.list_sibling_cells(*asked, view.vans)
+    cells = compare(view, reading)
     if cells.is_empty():
         st.info(
             f"No van shown here has {escape(reading.title)}. Choose another reading or show all vans.",
             icon=":material/search_off:",
         )
         return
+    if is_within(view, reading):
+        st.warning(f"{within.LABEL} Filter: {escape(view.filters.describe())}.", icon=":material/filter_alt:")
     own = next(cells.filter(pl.col("van") == pl.lit(van)).iter_rows(named=True), None) if van else None
     show_verdict(own, van, reading, cells)
     chart_side, table_side = st.columns([1, 1], gap="medium")
-    ranges = siblings.list_cohort_ranges(*asked)
+    ranges = within.ranges_of(cells) if is_within(view, reading) else siblings.list_cohort_ranges(*asked)
     with chart_side:
         key = pick_key("reading_strip", van)
         chart = draw_siblings(cells, ranges, reading, van, view.theme)

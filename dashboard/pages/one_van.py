@@ -3,25 +3,32 @@
 from __future__ import annotations
 
 from functools import partial
+from typing import Any
 
 import polars as pl
 import streamlit as st
 
 from dashboard.charts.palette import GLYPHS, WORDS
 from dashboard.charts.van import MOST_ROWS, draw_van, standardise
+from dashboard.charts.van_codes import MOST_CODES, draw_van_codes
 from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, say_standing
+from dashboard.exports.bay_sheet import print_bay_sheet
 from dashboard.exports.brief import describe_facts, find_van, write_brief
 from dashboard.exports.handout import print_html, print_pdf
 from dashboard.exports.picture import MIME, VAN_KEY
 from dashboard.exports.reading_pictures import picture_van
 from dashboard.parts.code_moments import show_van_frames
+from dashboard.parts.decided import say_decision, show_said, standings
 from dashboard.parts.links import choose_channel, choose_van, link_to_reading, link_to_van
-from dashboard.parts.matter import show_cautions, show_matter
 from dashboard.parts.plain import escape
+from dashboard.parts.ranked import show_matters
 from dashboard.parts.screen import file_stem, offer_downloads, picked, show_chart, show_table
 from dashboard.parts.view import View, page
+from dashboard.parts.work import show_work
 from dashboard.questions import findings, records, vans
 from dashboard.questions.warehouse import Warehouse
+from pipeline.decisions import read_decisions
+from pipeline.settings import Home
 
 _ALL_STATES = "All states"
 
@@ -44,8 +51,17 @@ def show_choices(view: View) -> None:
         link_to_van(f"Van {escape(van)}: {count_of(len(claims), 'matter')}", van)
 
 
-def show_handout(view: View, van: str) -> None:
-    """One page for a manager."""
+def show_sheets(view: View, van: str) -> None:
+    """The sheet for the bay and the page for a manager."""
+    st.download_button(
+        "Bay sheet (PDF)",
+        partial(print_bay_sheet, view.warehouse, van),
+        file_name=f"{file_stem('bay sheet van', van)}.pdf",
+        mime=MIME["pdf"],
+        key="van_bay_sheet",
+        on_click="ignore",
+        icon=":material/assignment:",
+    )
     with st.popover("Page for a manager", icon=":material/print:"):
         for kind, label in (("pdf", "One page (PDF)"), ("html", "One page (HTML)")):
             st.download_button(
@@ -72,6 +88,15 @@ def show_link_to_pick(van: str, cells: pl.DataFrame) -> None:
         link_to_reading(label, reading, van, channel=row["channel"])
 
 
+def _say_interval(row: dict[str, Any]) -> str | None:
+    """The interval of a difference, in the reading's own decimals."""
+    if row["interval_low"] is None:
+        return None
+    reading = Reading.from_row(row)
+    low, high = (reading.say(row[k], signed=True, unit=False) for k in ("interval_low", "interval_high"))
+    return f"{low} to {high}"
+
+
 def show_cells(cells: pl.DataFrame, van: str) -> None:
     """Every reading as a row, judged or not, with the reason where not."""
     decimals = [Reading.from_row(r).decimals for r in cells.iter_rows(named=True)]
@@ -80,6 +105,7 @@ def show_cells(cells: pl.DataFrame, van: str) -> None:
             "reading", [Reading.from_row(r).title for r in cells.iter_rows(named=True)], dtype=pl.String
         ),
         pl.Series("stands", [f"{GLYPHS[v]} {WORDS[v]}" for v in cells["verdict"]], dtype=pl.String),
+        pl.Series("interval", [_say_interval(r) for r in cells.iter_rows(named=True)], dtype=pl.String),
         *(
             pl.Series(
                 name,
@@ -96,6 +122,7 @@ def show_cells(cells: pl.DataFrame, van: str) -> None:
             "stands": st.column_config.TextColumn("Stands", width=124),
             "value": st.column_config.NumberColumn("Value"),
             "difference": st.column_config.NumberColumn("Difference", format="%+g"),
+            "interval": st.column_config.TextColumn("95 % interval", width=110),
             "sibling_low": st.column_config.NumberColumn("Siblings from"),
             "sibling_high": st.column_config.NumberColumn("to"),
             "unit": st.column_config.TextColumn("Unit", width=80),
@@ -120,6 +147,7 @@ def show_codes(view: View, van: str) -> None:
         return
     now = codes.filter(pl.col("on_last_scan")).height
     st.write(f"{count_of(now, 'code')} on the last scan, {count_of(codes.height, 'code')} on record.")
+    show_code_strips(view, van)
     show_table(
         codes.with_columns(pl.format("{} of {}", "n_scans", "n_covered").alias("seen")),
         {
@@ -137,6 +165,29 @@ def show_codes(view: View, van: str) -> None:
         alt=f"Codes of van {clean_text(van)}",
     )
     show_van_frames(view, van)
+
+
+def show_code_strips(view: View, van: str) -> None:
+    """Each code over time, a mark per scan."""
+    scans = vans.list_van_code_scans(view.warehouse, van)
+    if scans.is_empty():
+        return
+    clears = vans.list_van_clears(view.warehouse, van)
+    show_chart(draw_van_codes(van, scans, clears, view.theme), key="van_code_strips")
+    n_codes = scans.select("module", "code").unique().height
+    more = f" The {MOST_CODES} shown last of {n_codes} are drawn." if n_codes > MOST_CODES else ""
+    st.caption(f"Each row is one code, each mark one scan. Vertical lines: codes cleared.{more}")
+
+
+def show_decisions(van: str) -> None:
+    """What was decided about this van, newest first."""
+    kept = [d for d in reversed(read_decisions(Home.find())) if d.van == van]
+    if kept:
+        st.header("Decisions", anchor=False)
+    for decision in kept:
+        st.markdown(say_decision(decision))
+        if decision.claim:
+            st.caption(escape(decision.claim))
 
 
 def show_history(view: View, van: str) -> None:
@@ -208,21 +259,22 @@ def show(view: View) -> None:
     if van is None:
         show_choices(view)
         return
+    show_said()
+    show_work()
     facts = find_van(view.warehouse, van)
     cells = vans.list_van_cells(view.warehouse, van)
     with st.container(border=True):
         st.markdown(f"**{say_standing(cells.iter_rows(named=True))}**")
         st.write(escape(describe_facts(facts)))
         st.caption(CAVEAT)
-        show_handout(view, van)
+        with st.container(horizontal=True, gap="small"):
+            show_sheets(view, van)
     own = findings.list_findings(view.warehouse, [van]).filter(pl.col("van") == van)
     if own.height:
         st.header("What needs a look", anchor=False)
         rows = own.to_dicts()
-        with st.container(border=True):
-            for row in rows:
-                show_matter(row)
-            show_cautions(rows)
+        with st.container(border=True, gap="xsmall"):
+            show_matters(view, rows, standings(rows), key="van_matter")
     st.header("Every reading against the siblings", anchor=False)
     if cells.is_empty():
         st.info(
@@ -232,6 +284,7 @@ def show(view: View) -> None:
     else:
         show_readings(view, van, cells)
     show_codes(view, van)
+    show_decisions(van)
     show_history(view, van)
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from typing import Any
+
 import polars as pl
 import streamlit as st
 
@@ -15,12 +18,20 @@ _LISTS = {
     "model_year": "Model year",
     "depot": "Depot",
     "exposure": "Parking, fittings and the like",
+    "reader": "Reader",
 }
-_PLACEHOLDERS = {"model": "All models", "model_year": "All years", "depot": "All depots", "exposure": "Any"}
+_PLACEHOLDERS = {
+    "model": "All models",
+    "model_year": "All years",
+    "depot": "All depots",
+    "exposure": "Any",
+    "reader": "All readers",
+}
 _RANGES = {"age": ("Age, years", 1.0), "km": ("Odometer, km", 5000.0)}
 # Streamlit writes white on the light blue of the dark theme, at 2.2:1; AA asks for 4.5:1.
 _DARK_CHIPS = "<style>[data-testid=stMultiSelect] span[title]{color:#0A0F14}</style>"
-KEYS = (*_LISTS, *_RANGES)
+_DAYS = ("from_day", "to_day")
+KEYS = (*_LISTS, *_RANGES, *_DAYS, "within")
 
 
 def clear_filters() -> None:
@@ -30,6 +41,9 @@ def clear_filters() -> None:
         st.session_state[key] = []
     for key, (low, high) in ends.items():
         st.session_state[key] = (low, high)
+    for key in _DAYS:
+        st.session_state[key] = None
+    st.session_state["within"] = False
 
 
 def _choose_list(key: str, choices: pl.DataFrame) -> tuple[str, ...]:
@@ -59,6 +73,31 @@ def _choose_range(key: str, low: float, high: float) -> tuple[float, float] | No
     return None if chosen == (low, high) else (float(chosen[0]), float(chosen[1]))
 
 
+def _choose_days(ends: dict[str, Any]) -> tuple[dt.date, dt.date] | None:
+    """Return first and last day of the scans to show; an open end is that of the data."""
+    if ends["date_from"] is None:
+        return None
+    first, last = st.columns(2)
+    chosen = []
+    for column, key, label in ((first, "from_day", "Scanned from"), (last, "to_day", "to")):
+        with column:
+            chosen.append(
+                st.date_input(
+                    label,
+                    None,
+                    min_value=ends["date_from"],
+                    max_value=ends["date_to"],
+                    key=key,
+                    bind="query-params",
+                    format="DD/MM/YYYY",
+                )
+            )
+    if chosen == [None, None]:
+        return None
+    low, high = chosen[0] or ends["date_from"], chosen[1] or ends["date_to"]
+    return (min(low, high), max(low, high))
+
+
 def choose_filters(warehouse: Warehouse) -> Filters:
     """Draw the filters and return what was chosen."""
     choices = fleet.list_filter_choices(warehouse)
@@ -76,7 +115,16 @@ def choose_filters(warehouse: Warehouse) -> Filters:
         exposures=lists["exposure"],
         age_years=_choose_range("age", *map(float, bounds["age"])),
         odometer_km=_choose_range("km", *map(float, bounds["km"])),
+        readers=lists["reader"],
+        days=_choose_days(ends),
+        is_within=st.toggle("Compare within the filter", key="within", bind="query-params"),
     )
     st.button("Show all vans", icon=":material/filter_alt_off:", on_click=clear_filters, type="tertiary")
-    st.caption("Filters choose which vans you see. Every van is still compared with all its siblings.")
+    if filters.is_within:
+        st.caption(
+            "Compare one reading is worked out anew among the vans, readers and days shown. Everything else, and"
+            " every finding, still rests on all siblings."
+        )
+    else:
+        st.caption("Filters choose which vans you see. Every van is still compared with all its siblings.")
     return filters

@@ -26,6 +26,7 @@ PAGES = {
     "data": _FOLDER / "data.py",
     "add": _FOLDER / "add_data.py",
     "enter": _FOLDER / "write_scan.py",
+    "month": _FOLDER / "month.py",
     "help": _FOLDER / "how_to_read.py",
 }
 

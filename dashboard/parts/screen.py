@@ -12,7 +12,7 @@ import streamlit as st
 
 from dashboard.charts.frame import Chart
 from dashboard.charts.words import clean_text
-from dashboard.exports.picture import KINDS, MIME, Caption, draw_picture
+from dashboard.exports.picture import KINDS, MIME, Caption, draw_picture, draw_slide
 from dashboard.exports.table import write_csv
 
 
@@ -74,6 +74,15 @@ def offer_downloads(
                 on_click="ignore",
                 width="stretch",
             )
+        st.download_button(
+            "Slide, 16:9 (PNG)",
+            partial(_draw_slide, make),
+            file_name=f"{stem}-slide.png",
+            mime=MIME["png"],
+            key=f"{key}_slide",
+            on_click="ignore",
+            width="stretch",
+        )
         offer_csv(rows, stem, key=key, label="Rows (CSV)", width="stretch")
         st.caption("Title, filters, counts, data date and caveat are drawn in.")
 
@@ -101,6 +110,11 @@ def offer_csv(
 def _draw(make: Callable[[], tuple[Chart, Caption]], kind: str) -> bytes:
     chart, caption = make()
     return draw_picture(chart, caption, kind)
+
+
+def _draw_slide(make: Callable[[], tuple[Chart, Caption]]) -> bytes:
+    chart, caption = make()
+    return draw_slide(chart, caption)
 
 
 def show_table(

@@ -27,3 +27,17 @@ def list_dossier_vans(warehouse: Warehouse, finding: dict[str, Any]) -> pl.DataF
     """One row per van of the finding's group: mileage, scans, and how it stands in the code or reading."""
     keys = ("make", "model", "engine", "model_year", "code", "module", "parameter", "state")
     return warehouse.ask("list_dossier_vans", **{key: finding[key] for key in keys})
+
+
+def list_past_findings(warehouse: Warehouse, days: int) -> pl.DataFrame:
+    """One row per finding of an earlier build, `days` older than this one at least; none where there is no such.
+
+    Of the builds old enough the newest that held other data is taken, else the newest. A build that found nothing
+    gives one row without a finding.
+    """
+    return warehouse.ask("list_past_findings", days=days)
+
+
+def list_matter_history(warehouse: Warehouse, finding: str) -> pl.DataFrame:
+    """One row per earlier build that named this matter, oldest first."""
+    return warehouse.ask("list_matter_history", finding=finding)

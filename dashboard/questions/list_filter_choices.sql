@@ -42,6 +42,16 @@ exposures as (
     qualify count(*) over (partition by attribute) <= 30
 ),
 
+readers as (
+    select
+        'reader' as filter,
+        reader as choice,
+        count(distinct van) as n_vans
+    from scans
+    where reader is not null
+    group by all
+),
+
 choices as (
     select * from models
     union all
@@ -50,6 +60,8 @@ choices as (
     select * from depots
     union all
     select * from exposures
+    union all
+    select * from readers
 ),
 
 ordered as (

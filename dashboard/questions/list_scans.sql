@@ -18,6 +18,9 @@ listed as (
         scans.coverage_known
     from scans
     inner join shown on scans.van = shown.van
+    where (len($readers) = 0 or list_contains($readers, scans.reader))
+        and (cast($date_from as date) is null or scans.scanned_at::date >= cast($date_from as date))
+        and (cast($date_to as date) is null or scans.scanned_at::date <= cast($date_to as date))
     order by scans.scanned_at desc, scans.van
 )
 

@@ -10,6 +10,14 @@ exposed as (
     group by van
 ),
 
+scanned as (
+    select distinct van
+    from scans
+    where (len($readers) = 0 or list_contains($readers, reader))
+        and (cast($date_from as date) is null or scanned_at::date >= cast($date_from as date))
+        and (cast($date_to as date) is null or scanned_at::date <= cast($date_to as date))
+),
+
 shown as (
     select
         vans.van,
@@ -31,6 +39,10 @@ shown as (
         and (len($exposures) = 0 or exposed.n_attributes = $n_attributes)
         and (cast($age_from as double) is null or vans.age_years between $age_from and $age_to)
         and (cast($km_from as double) is null or vans.odometer_km between $km_from and $km_to)
+        and (
+            (len($readers) = 0 and cast($date_from as date) is null and cast($date_to as date) is null)
+            or vans.van in (select van from scanned)
+        )
     order by vans.cohort, vans.van
 )
 

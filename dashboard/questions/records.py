@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse
 
 
@@ -14,9 +15,11 @@ def list_coverage(warehouse: Warehouse, vans: Sequence[str]) -> pl.DataFrame:
     return warehouse.ask("list_coverage", vans=list(vans))
 
 
-def list_scans(warehouse: Warehouse, vans: Sequence[str]) -> pl.DataFrame:
-    """One row per scan of the shown vans, newest first."""
-    return warehouse.ask("list_scans", vans=list(vans))
+def list_scans(warehouse: Warehouse, vans: Sequence[str], filters: Filters = ALL_VANS) -> pl.DataFrame:
+    """One row per scan of the shown vans by the chosen readers and days, newest first."""
+    chosen = filters.parameters()
+    asked = {name: chosen[name] for name in ("readers", "date_from", "date_to")}
+    return warehouse.ask("list_scans", vans=list(vans), **asked)
 
 
 def list_rejects(warehouse: Warehouse) -> pl.DataFrame:

@@ -40,3 +40,13 @@ def list_van_events(warehouse: Warehouse, van: str) -> pl.DataFrame:
 def list_van_exposures(warehouse: Warehouse, van: str) -> pl.DataFrame:
     """One row per exposure of the van, present ones first."""
     return warehouse.ask("list_van_exposures", van=van)
+
+
+def list_van_code_scans(warehouse: Warehouse, van: str) -> pl.DataFrame:
+    """One row per scan of the van and code it ever showed: what the scan says about the code."""
+    return warehouse.ask("list_van_code_scans", van=van)
+
+
+def list_van_clears(warehouse: Warehouse, van: str) -> pl.DataFrame:
+    """One row per time the van's codes were cleared, as the work record has it."""
+    return warehouse.ask("list_van_clears", van=van)

@@ -22,6 +22,7 @@ from typing import Any
 import duckdb
 
 from pipeline.errors import KinbayError
+from pipeline.warehouse import past_findings
 from pipeline.warehouse.checks import CheckResult, as_table
 from pipeline.warehouse.engines import EVERYTHING, DuckDB, Parts, quote
 from pipeline.warehouse.models import Header, Model, read_header
@@ -30,7 +31,7 @@ from pipeline.warehouse.runner import within
 
 __all__ = ["export_tables", "open_published", "publish", "reading"]
 
-_OWN = ("builds", "check_results")
+_OWN = ("builds", "check_results", "finding_history")
 _GROWTH = 1.5
 """A copied file may grow to this many times its size when last written whole."""
 
@@ -149,6 +150,8 @@ def _write(
         connection.register("incoming_rows", as_table(results))
         connection.execute("insert into published.check_results by name from incoming_rows")
         connection.unregister("incoming_rows")
+        _described(connection, "finding_history")
+        past_findings.carry_over(connection, draft.parent)
 
 
 @contextlib.contextmanager

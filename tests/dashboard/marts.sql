@@ -79,3 +79,8 @@ create table freeze_frames (
     scan_key varchar, van varchar, scanned_at timestamp, module varchar, code varchar, parameter varchar,
     value double
 );
+create table finding_history (
+    build_id varchar, built_at timestamp, data_to timestamp, finding_id varchar, kind varchar, tier varchar,
+    van varchar, value double, difference double, unit varchar, interval_low double, interval_high double,
+    n_scans bigint, last_seen timestamp, claim varchar
+);

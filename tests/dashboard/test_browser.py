@@ -22,6 +22,7 @@ PAGES = {
     "data": "data",
     "add": "add_data",
     "enter": "write_scan",
+    "month": "month",
     "help": "how_to_read",
     "empty": "?model=Ostrey+Pell&model_year=2014",
 }

@@ -114,7 +114,7 @@ def test_drawing_asks_nothing_of_any_other_machine() -> None:
 @pytest.mark.parametrize("van", ["047", HOSTILE_VAN, "083", "041"])
 def test_a_handout_is_one_a4_page(fleet: Fleet, tmp_path: Path, van: str) -> None:
     out = tmp_path / "handout.pdf"
-    handout_file(fleet.home, van, out)
+    handout_file(fleet.home, out, van=van)
     pages = pypdf.PdfReader(out).pages
     assert len(pages) == 1
     # ISO 216: A4 is 210 x 297 mm, 595 x 842 points of 1/72 inch.
@@ -127,7 +127,7 @@ def test_a_handout_is_one_a4_page(fleet: Fleet, tmp_path: Path, van: str) -> Non
 
 def test_a_handout_says_what_a_manager_needs(fleet: Fleet, tmp_path: Path) -> None:
     out = tmp_path / "handout.pdf"
-    handout_file(fleet.home, "047", out)
+    handout_file(fleet.home, out, van="047")
     text = " ".join(_pdf_text(out).split())
     for part in (
         "Van 047 against its siblings",
@@ -145,7 +145,7 @@ def test_a_handout_says_what_a_manager_needs(fleet: Fleet, tmp_path: Path) -> No
 
 def test_a_van_nobody_can_judge_is_not_called_healthy(fleet: Fleet, tmp_path: Path) -> None:
     out = tmp_path / "handout.pdf"
-    handout_file(fleet.home, "083", out)
+    handout_file(fleet.home, out, van="083")
     text = _pdf_text(out)
     assert "Nothing can be said yet" in text
     assert "stand out" not in text
@@ -168,7 +168,7 @@ class _Reader(HTMLParser):
 @pytest.mark.parametrize("van", ["047", HOSTILE_VAN])
 def test_an_html_handout_holds_everything_and_runs_nothing(fleet: Fleet, tmp_path: Path, van: str) -> None:
     out = tmp_path / "handout.html"
-    handout_file(fleet.home, van, out)
+    handout_file(fleet.home, out, van=van)
     reader = _Reader()
     reader.feed(out.read_text(encoding="utf-8"))
     assert "svg" in reader.elements

@@ -30,6 +30,7 @@ FIRST_LINES = {
     "data": "scans of 31 vans",
     "add": "Nothing is stored before you have seen",
     "enter": "For readers that cannot export",
+    "month": "matters of single vans stand out",
     "help": "Each van is compared with its siblings",
 }
 
@@ -45,7 +46,14 @@ def _open(home: Path, page: str, monkeypatch: pytest.MonkeyPatch, **query: str |
 def _texts(at: AppTest) -> str:
     """Everything written on the page, Markdown escapes taken off."""
     shown = [*at.title, *at.header, *at.markdown, *at.caption, *at.info, *at.error, *at.warning]
-    return "\n".join(element.value for element in shown).replace("\\", "").replace("\u2060", "")
+    lines = [*(element.value for element in shown), *(opened.label for opened in at.expander)]
+    return "\n".join(lines).replace("\\", "").replace("\u2060", "")
+
+
+def _id_of(claim: str) -> str:
+    """The id of the finding whose claim holds these words."""
+    found = invented.build_tables()["findings"].filter(pl.col("claim").str.contains(claim, literal=True))
+    return str(found["finding_id"][0])
 
 
 @pytest.mark.parametrize("page", list(PAGES))
@@ -72,15 +80,22 @@ def test_the_count_stands_beside_what_chance_would_raise_and_the_caveat(
 def test_a_finding_has_claim_figures_sureness_rivals_next_check_and_caution(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    text = _texts(_open(fleet.home, "look", monkeypatch))
+    at = _open(fleet.home, "look", monkeypatch)
+    label = next(e.label for e in at.main.expander if "9\\.99" in e.label)
+    assert label.startswith("▼ **Reads 9\\.99 °C lower than its 11 siblings")
+    line = "Stands out · −10.0 °C (95 %: −10.3 to −9.7) · 11 siblings, 13 scans. Next check: Read it again on this van"
+    assert line in _texts(at)
+    assert "**Caution.** Hot coolant is under pressure." in _texts(at)
+    at.session_state[f"look_{_id_of('9.99')}"] = True
+    text = _texts(at.run())
     for part in (
         "Van 047",
-        "▼ **Van 047 reads 9.99 °C lower than its 11 siblings",
+        "Van 047 reads 9.99 °C lower than its 11 siblings",
         "Stands out against its siblings. Difference −10.0 °C (95 % interval −10.3 to −9.7). 11 siblings, 13 scans, 25 Oct 2025 to 23 Sep 2026.",
         "Holds even if healthy siblings vary wildly",
         "**Next check.** Read it again",
-        "**Could also be.** another model year",
-        "**Caution.** Hot coolant is under pressure",
+        "- another model year of the same part",
+        "**Caution.** Hot coolant is under pressure: do not open until cold.",
     ):
         assert part in text
 
@@ -89,9 +104,10 @@ def test_the_list_is_short_at_first_and_goes_on_when_asked(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     at = _open(fleet.home, "look", monkeypatch)
-    assert len(at.main.header) == 8
+    beside = ["What changed", "Not seen, not answered"]
+    assert [h.value for h in at.main.header][8:] == beside
     at.button(key="look_more").click().run()
-    assert len(at.main.header) > 8
+    assert len(at.main.header) > 8 + len(beside)
     assert "Yard tablet reads 1.4 °C above" in _texts(at)
 
 
@@ -101,16 +117,16 @@ def test_findings_are_grouped_by_van_and_a_caution_is_said_once_a_van(
     at = _open(fleet.home, "look", monkeypatch)
     heads = [h.value for h in at.main.header]
     assert heads.count("Van 047") == 1
-    cautions = [m.value for m in at.markdown if "Hot coolant" in m.value]
-    n_cooling_vans = len(
-        {m.value.split(" reads ")[0] for m in at.markdown if "coolant temperature" in m.value}
-    )
-    assert len(cautions) == n_cooling_vans
+    cautions = [c.value for c in at.caption if "Hot coolant" in c.value]
+    found = invented.build_tables()["findings"].filter(pl.col("tier").is_in(["finding", "likely"]))
+    warned = found.filter(pl.col("cautions").str.contains("Hot coolant"))
+    assert warned.height > warned["van"].n_unique()
+    assert len(cautions) == warned["van"].n_unique()
 
 
 def test_watch_is_shown_when_asked_for(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     at = _open(fleet.home, "look", monkeypatch, look_sure="Watch")
-    assert "went back 41,000 km" in _texts(at)
+    assert "Went back 41,000 km" in _texts(at)
     assert "9.99" not in _texts(at)
 
 
@@ -331,6 +347,9 @@ def test_links_carry_the_choice_and_leave_the_filters_to_their_boxes(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     at = _open(fleet.home, "look", monkeypatch, model="Tarnwell Bracken 22")
+    for opened in at.expander:
+        at.session_state[str(opened.key)] = True
+    at.run()
     links = [(link.proto.page, parse_qs(link.proto.query_string)) for link in at.main.get("page_link")]
     readings = [query for page, query in links if page == "one_reading"]
     assert readings[0] == {

@@ -106,6 +106,6 @@ def test_the_cold_van_is_shown_below_its_siblings(home: Home, monkeypatch: pytes
 
 def test_charts_and_handouts_are_written_from_a_real_build(home: Home, tmp_path: Path) -> None:
     chart_file(home.path, "siblings", Asked("006", "coolant_temp", "warm_idle"), tmp_path / "strip.svg")
-    handout_file(home.path, "006", tmp_path / "handout.pdf")
+    handout_file(home.path, tmp_path / "handout.pdf", van="006")
     assert "Van 006 reads below its siblings" in (tmp_path / "strip.svg").read_text(encoding="utf-8")
     assert (tmp_path / "handout.pdf").read_bytes().startswith(b"%PDF-")

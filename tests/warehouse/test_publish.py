@@ -57,7 +57,7 @@ def test_a_reader_finds_the_marts_and_their_meaning(engine: DuckDB, folder: Path
     assert name == path.name == "marts-000001.duckdb"
     marts = {m.name for m in models.load() if m.layer == "marts"}
     tables = reader.execute("select table_name, comment from duckdb_tables()").fetchall()
-    assert {t for t, _ in tables} == marts | {"builds", "check_results"}
+    assert {t for t, _ in tables} == marts | {"builds", "check_results", "finding_history"}
     assert [t for t, comment in tables if not comment] == []
     bare = reader.execute(
         "select table_name, column_name from duckdb_columns() where not internal and comment is null"
@@ -72,6 +72,30 @@ def test_a_reader_finds_the_marts_and_their_meaning(engine: DuckDB, folder: Path
     ]
     pointer = json.loads((folder / "current.json").read_text())
     assert pointer == {"file": name, "build_id": "b1", "built_at": "2026-06-01T10:00:00", "batch_id": 3}
+
+
+def test_each_build_hands_on_what_the_ones_before_it_found(engine: DuckDB, folder: Path) -> None:
+    for number in (1, 2, 3):
+        publish.publish(
+            engine,
+            models.load(),
+            folder,
+            ROW | {"build_id": f"b{number}", "built_at": dt.datetime(2026, 6, number)},
+        )
+    _, reader = publish.open_published(folder)
+    asked = "select build_id, built_at, count(finding_id) from finding_history group by all order by 1"
+    n_found = reader.execute("select count(*) from findings").fetchall()[0][0]
+    assert reader.execute(asked).fetchall() == [
+        ("b1", dt.datetime(2026, 6, 1), n_found),
+        ("b2", dt.datetime(2026, 6, 2), n_found),
+    ]
+
+
+def test_without_the_last_file_history_begins_anew(engine: DuckDB, folder: Path) -> None:
+    publish_it(engine, folder).unlink()
+    publish_it(engine, folder, "b2")
+    _, reader = publish.open_published(folder)
+    assert reader.execute("select count(*) from finding_history").fetchall() == [(0,)]
 
 
 @pytest.mark.parametrize(
@@ -162,6 +186,8 @@ def test_what_changed_alone_gives_the_same_file_as_all_of_it(tmp_path: Path) -> 
     engine.connection.execute("delete from build.published")
     whole = publish_it(engine, tmp_path / "b")
     found, expected = contents(grown), contents(whole)
+    for tables in (found, expected):
+        del tables["finding_history"]  # tells one file's forerunners from the other's, and they differ
     assert set(found) == set(expected)
     assert {name: d for name in found if (d := case_tables.differences(found[name], expected[name]))} == {}
 

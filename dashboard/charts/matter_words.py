@@ -1,0 +1,145 @@
+"""One matter in words: a headline, how sure it is, what it rests on; the same on screen and on paper."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from dashboard.charts.palette import GLYPHS
+from dashboard.charts.words import clean_text, count_decimals, count_of, format_number, format_ratio
+
+TIERS = {
+    "finding": "Stands out",
+    "likely": "Likely",
+    "watch": "Watch",
+    "not_enough_evidence": "Not enough evidence",
+}
+AGAINST = {
+    "siblings": "its siblings",
+    "own_past": "its own past",
+    "other_cohorts": "other groups",
+    "reader_limits": "the reader's limits",
+    "physics": "what physics allows",
+    "other_reader": "the other reader",
+    "other_level": "the others",
+}
+_SENTENCE_END = re.compile(r"(?<=[a-z0-9%)])(?:\. |: |; )(?=[A-Z])|\. ")
+_BRACKET = re.compile(r" \([^()]*\)")
+_LONGEST_HEADLINE, _LONGEST_LINE, _LONGEST_CAUTION = 118, 112, 112
+
+
+def glyph_of(row: dict[str, Any]) -> str:
+    """Return the shape that goes with a finding: up or down, or a square where it has no direction."""
+    if row["tier"] == "finding" and row["difference"] is not None:
+        return GLYPHS["above" if row["difference"] > 0 else "below"]
+    return GLYPHS["borderline"] if row["tier"] in ("finding", "likely") else GLYPHS["not_judged"]
+
+
+def subject_of(row: dict[str, Any]) -> str:
+    """Name what a finding is about: a van, a group of vans, a reader or a habit."""
+    if row["van"] is not None:
+        return f"Van {clean_text(row['van'])}"
+    if row["cohort"]:
+        return clean_text(row["cohort"])
+    if row["reader"]:
+        return f"Reader: {clean_text(row['reader'])}"
+    return clean_text(row["attribute"] or "Whole fleet").replace("_", " ").capitalize()
+
+
+def cut(text: str, longest: int) -> str:
+    """Shorten a text at a word, with an ellipsis where something is left out."""
+    if len(text) <= longest:
+        return text
+    return f"{text[: longest - 1].rsplit(' ', 1)[0].rstrip(' ,;:')} …"
+
+
+def headline(row: dict[str, Any]) -> str:
+    """Say a matter in one short line: its claim without the subject, the brackets and the sentences after the first."""
+    claim = clean_text(row["claim"])
+    if row["kind"] == "low_voltage_cluster" and row["last_seen"] is not None:
+        return f"Scan of {row['last_seen']:%d %b %Y}: its codes look like low supply voltage, not like faults"
+    claim = claim.removeprefix(subject_of(row)).lstrip(" :,") if row["van"] is not None else claim
+    claim = claim.removeprefix(f"All of {subject_of(row)}")
+    short = _BRACKET.sub("", _BRACKET.sub("", claim)).lstrip(" :,").replace(" over the same dates", "")
+    short = _SENTENCE_END.split(short, maxsplit=1)[0].rstrip(".")
+    return cut(f"{short[:1].upper()}{short[1:]}", _LONGEST_HEADLINE)
+
+
+def say_figures(row: dict[str, Any]) -> str:
+    """Say the difference of a finding and its interval, where it has them; the claim has the values."""
+    if row["code"] is not None:
+        return _say_code_figures(row)
+    if row["difference"] is None:
+        return ""
+    decimals = count_decimals(row["smallest_useful"], row["resolution"])
+    unit = f" {clean_text(row['unit'])}" if row["unit"] and row["unit"] != "1" else ""
+    text = f"Difference {format_number(row['difference'], decimals, signed=True)}{unit}"
+    if row["interval_low"] is not None:
+        low, high = (format_number(row[k], decimals, signed=True) for k in ("interval_low", "interval_high"))
+        text += f" (95 % interval {low} to {high})"
+    return text
+
+
+def _say_code_figures(row: dict[str, Any]) -> str:
+    """Say the share of scans or vans that show a code, or its odds ratio, with the interval."""
+    if row["value"] is None or row["interval_low"] is None:
+        return ""
+    if row["kind"] == "exposure_effect":
+        value, low, high = (format_ratio(row[k]) for k in ("value", "interval_low", "interval_high"))
+        return f"Odds ratio {value} (95 % interval {low} to {high})"
+    value, low, high = (format_number(100 * row[k], 0) for k in ("value", "interval_low", "interval_high"))
+    return f"Share {value} % (95 % interval {low} to {high} %)"
+
+
+def say_counts(row: dict[str, Any]) -> str:
+    """Say how many siblings, vans and scans a finding rests on."""
+    counts = []
+    for column, noun in (("n_siblings", "sibling"), ("n_vans", "van"), ("n_scans", "scan")):
+        if row[column] is not None and not (column == "n_vans" and row["n_siblings"] is not None):
+            counts.append(count_of(row[column], noun))
+    return ", ".join(counts)
+
+
+def say_sureness(row: dict[str, Any]) -> str:
+    """Say what the claim rests on: siblings, vans, scans, dates, and whether it holds the hard way too."""
+    text = say_counts(row)
+    if row["first_seen"] is not None and row["last_seen"] is not None:
+        text += f", {row['first_seen']:%d %b %Y} to {row['last_seen']:%d %b %Y}"
+    if row["robust"]:
+        text += ". Holds even if healthy siblings vary wildly"
+    return text
+
+
+def say_why(row: dict[str, Any]) -> str:
+    """Say how sure a finding is and what it rests on, in one line."""
+    against = AGAINST.get(row["against"] or "")
+    tier = TIERS[row["tier"]] + (f" against {against}" if against else "")
+    return ". ".join(text for text in (tier, say_figures(row), say_sureness(row)) if text) + "."
+
+
+def say_briefly(row: dict[str, Any]) -> str:
+    """Say tier, n and interval in one short line."""
+    figures = say_figures(row).replace("Difference ", "").replace("95 % interval ", "95 %: ")
+    return " · ".join(text for text in (TIERS[row["tier"]], figures, say_counts(row)) if text)
+
+
+def say_line(row: dict[str, Any]) -> str:
+    """Say tier, n, interval and the first step of the next check in one line; the whole check stands further in."""
+    sure = f"{say_briefly(row)}."
+    check = clean_text(row["next_check"] or "").split(". ")[0].rstrip(".")
+    if not check:
+        return sure
+    shown = cut(check, max(40, _LONGEST_LINE - len(sure)))
+    return f"{sure} Next check: {shown}{'' if shown.endswith('…') else '.'}"
+
+
+def short_cautions(rows: list[dict[str, Any]]) -> str:
+    """Name the dangers of these matters' checks in one line; the cautions in full stand one step further in."""
+    full = dict.fromkeys(clean_text(line) for row in rows for line in row["cautions"])
+    named = list(dict.fromkeys(re.split(r"[.:;] ", line)[0].rstrip(".") for line in full))
+    shown = named[:1]
+    for name in named[1:]:
+        if len("; ".join([*shown, name])) <= _LONGEST_CAUTION:
+            shown.append(name)
+    more = f"; {len(named) - len(shown)} more" if len(named) > len(shown) else ""
+    return "; ".join(shown) + more

@@ -1,0 +1,31 @@
+"""One month of the fleet: what was scanned, what was done."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import polars as pl
+
+from dashboard.questions.warehouse import Warehouse
+
+
+def _ends(month: dt.date) -> dict[str, Any]:
+    """First day of the month and of the next one."""
+    after = (month.replace(day=28) + dt.timedelta(days=4)).replace(day=1)
+    return {"month_from": month.replace(day=1), "month_to": after}
+
+
+def list_months(warehouse: Warehouse) -> pl.DataFrame:
+    """One row per month with any scan or work, newest first."""
+    return warehouse.ask("list_months")
+
+
+def describe_month(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
+    """One row: scans and vans of the month, work with its cost and standing days where recorded."""
+    return warehouse.ask("describe_month", **_ends(month))
+
+
+def list_month_work(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
+    """One row per piece of work in the month, oldest first."""
+    return warehouse.ask("list_month_work", **_ends(month))

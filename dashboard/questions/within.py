@@ -1,0 +1,100 @@
+"""Siblings within the filter: one reading compared anew among the shown vans, readers and days alone.
+
+A look, never a finding: nothing is paid for the many comparisons a person can make by moving the filters, season
+and reader are not taken off, and the verdicts are therefore no more than within, borderline or not judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+
+import numpy as np
+import polars as pl
+
+from dashboard.questions.filters import Filters
+from dashboard.questions.warehouse import Warehouse
+from pipeline.compare.nulls import NullTables
+from pipeline.compare.score import Cells, Rules, pooled_within_variance, score_cells
+
+LABEL = (
+    "Compared within the filter: siblings are the shown vans of the same group alone, by the chosen readers and days."
+    " Season and reader are not taken off, and nothing is paid for looking often: no finding comes of this."
+)
+_NUMBERS = ("expected", "difference", "interval_low", "interval_high", "detectable", "sibling_median",
+            "sibling_low", "sibling_high")  # fmt: skip
+
+
+@cache
+def _nulls() -> NullTables:
+    return NullTables.load()
+
+
+def list_within_levels(
+    warehouse: Warehouse, parameter: str, state: str, vans: Sequence[str], filters: Filters
+) -> pl.DataFrame:
+    """One row per shown van: the mean of its chosen scans of this reading, their variance and number."""
+    chosen = filters.parameters()
+    asked = {name: chosen[name] for name in ("readers", "date_from", "date_to")}
+    return warehouse.ask("list_within_levels", parameter=parameter, state=state, vans=list(vans), **asked)
+
+
+def score_within(levels: pl.DataFrame, unit: str, resolution: float | None, rules: Rules) -> pl.DataFrame:
+    """Score each van against the others of its group among these rows, itself left out.
+
+    Parameters
+    ----------
+    levels : polars.DataFrame
+        Rows of `list_within_levels`, in the reading's unit.
+    unit : str
+        That unit.
+    resolution : float, optional
+        Smallest step of the reading.
+    rules : Rules
+        The evidence floor; fewer than `min_siblings` siblings give no score.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns as of `list_sibling_cells`; `verdict` is within, borderline (p at most `rules.watch_p`) or
+        not_judged.
+    """
+    groups = levels["cohort_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    m = levels["n_scans"].cast(pl.Float64).to_numpy()
+    measure = np.zeros(levels.height, dtype=np.int64)
+    w2 = pooled_within_variance(levels["s2"].fill_null(np.nan).to_numpy(), m, measure, measures=1)
+    step = np.array([np.nan if resolution is None else resolution])
+    cells = Cells(measure, groups, levels["value"].to_numpy(), m, w2, step, np.array([np.nan]))
+    scores = score_cells(cells, _nulls(), rules)
+    verdict = np.where(
+        ~scores.is_scored, "not_judged", np.where(scores.p <= rules.watch_p, "borderline", "within")
+    )
+    return levels.with_columns(
+        *(pl.Series(name, getattr(scores, name).astype(np.float64)).fill_nan(None) for name in _NUMBERS),
+        pl.Series("n_siblings", scores.n_siblings.astype(np.int64)),
+        pl.Series("is_small_group", scores.is_small_group),
+        pl.Series("verdict", verdict.astype(str), dtype=pl.String),
+        pl.Series("reason", [str(r) or None for r in scores.reason], dtype=pl.String),
+        pl.lit(unit).alias("unit"),
+        pl.lit(None, pl.Float64).alias("q"),
+        pl.lit(False).alias("robust"),
+        pl.lit(False).alias("is_fallback"),
+        pl.lit(0, pl.Int64).alias("n_scans_earlier"),
+        pl.lit("none").alias("tier"),
+    ).drop("s2")  # fmt: skip
+
+
+def ranges_of(cells: pl.DataFrame) -> pl.DataFrame:
+    """Return each group's range among scored rows, with columns as of `list_cohort_ranges`."""
+    return (
+        cells.group_by("cohort_id", maintain_order=True)
+        .agg(
+            pl.col("cohort").first(),
+            pl.len().cast(pl.Int64).alias("n_vans"),
+            pl.col("n_scans").sum(),
+            *(pl.col(name).median() for name in ("sibling_median", "sibling_low", "sibling_high")),
+            pl.lit(False).alias("is_fallback"),
+            pl.col("reason").drop_nulls().first(),
+        )
+        .sort("cohort")
+    )

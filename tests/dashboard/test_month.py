@@ -1,0 +1,147 @@
+"""Pages for a manager about a month and about one finding: what they say, as PDF, as HTML and on screen."""
+
+from __future__ import annotations
+
+import datetime as dt
+import struct
+from pathlib import Path
+
+import pypdf
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from dashboard.exports import handout_file
+from dashboard.exports.bay_sheet import print_bay_sheet
+from dashboard.exports.month import read_month, write_month
+from dashboard.exports.picture import draw_slide
+from dashboard.exports.reading_pictures import find_reading, picture_siblings, picture_van
+from dashboard.parts.links import PAGES
+from dashboard.questions.filters import ALL_VANS
+from dashboard.questions.warehouse import open_warehouse
+from pipeline import decisions
+from pipeline.errors import KinbayError
+from pipeline.settings import Home
+from tests.dashboard.fleet import HOSTILE_VAN, Fleet, build_tables
+
+APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
+JULY = dt.date(2026, 7, 1)
+
+
+def _first(kind: str = "van_level") -> str:
+    found = build_tables()["findings"]
+    return str(found.filter(found["kind"] == kind)["finding_id"][0])
+
+
+def _pdf(path: Path) -> str:
+    pages = pypdf.PdfReader(path).pages
+    assert len(pages) == 1
+    return " ".join(pages[0].extract_text().split())
+
+
+def test_a_month_says_what_stands_out_what_was_done_and_what_it_cost(fleet: Fleet, tmp_path: Path) -> None:
+    out = tmp_path / "month.pdf"
+    handout_file(fleet.home, out, month="2026-07")
+    text = _pdf(out)
+    for part in (
+        "July 2026 on a page",
+        "chance alone would raise about 0.2",
+        "What stands out",
+        "Van 047: reads 9.99 °C lower than its 11 siblings (Stands out · −10.0 °C (95 %: −10.3 to −9.7) · 11 siblings, 13 scans).",
+        "Not one van: 7 of 9 vans of this group carry P0401",
+        "22 Jul, van 047: replaced thermostat. Not judged",
+        "148 in the fleet's currency, from 1 of 2 work records",
+        "A check of 5 vans with open matters",
+        "Data to 30 Sep 2026, build b0000001.",
+        "A difference is a reason to look, not a diagnosis.",
+    ):
+        assert part in text
+
+
+def test_a_month_without_work_says_so_and_claims_no_cost(fleet: Fleet) -> None:
+    home = Home(fleet.home)
+    report = write_month(open_warehouse(home), home, dt.date(2024, 2, 1))
+    lines = {section.title: section.lines for section in report.sections}
+    assert lines["What was done, and did it hold"] == ("No work is on record for this month.",)
+    assert lines["Cost"] == ("No work is on record for this month, so nothing can be said of its cost.",)
+    assert report.facts.startswith("0 scans of 0 vans")
+
+
+def test_decisions_of_the_month_are_told_and_take_their_matter_off(own_fleet: Fleet) -> None:
+    home = Home(own_fleet.home)
+    matter = build_tables()["findings"].row(0, named=True)
+    at = dt.datetime(2026, 7, 6, 7)
+    decisions.decide(home, matter, "not_a_fault", who="A. Reeve", why="Cold store run.", at=at)
+    report = write_month(open_warehouse(home), home, JULY)
+    lines = {section.title: section.lines for section in report.sections}
+    assert "1 of them decided" in report.lead[0]
+    assert "06 Jul 2026, A. Reeve: Not a fault. Cold store run." in lines["What was ruled out"][0]
+    assert not any(matter["claim"][:30] in line for line in lines["What stands out"])
+
+
+def test_one_finding_comes_with_its_chart_its_rivals_and_its_cautions(fleet: Fleet, tmp_path: Path) -> None:
+    out = tmp_path / "finding.html"
+    handout_file(fleet.home, out, finding=_first())
+    text = out.read_text(encoding="utf-8")
+    for part in ("Van 047: one matter", "<svg", "It could also be", "Hot coolant is under pressure", "Content-Security-Policy"):  # fmt: skip
+        assert part in text
+    assert "http://" not in text.replace("http://www.w3.org", "")
+    handout_file(fleet.home, tmp_path / "bias.pdf", finding=_first("reader_bias"))
+    assert "Yard tablet reads 1.4 °C above Blue handheld" in _pdf(tmp_path / "bias.pdf")
+
+
+def test_a_hostile_name_is_text_in_every_page(fleet: Fleet, tmp_path: Path) -> None:
+    found = build_tables()["findings"]
+    hostile = str(found.filter(found["van"] == HOSTILE_VAN)["finding_id"][0])
+    handout_file(fleet.home, tmp_path / "f.html", finding=hostile)
+    assert "<img" not in (tmp_path / "f.html").read_text(encoding="utf-8")
+    assert print_bay_sheet(open_warehouse(Home(fleet.home)), HOSTILE_VAN).startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({}, "one van, one finding or one month"),
+        ({"van": "047", "month": "2026-07"}, "one van, one finding or one month"),
+        ({"month": "July"}, "not a month"),
+        ({"finding": "f00"}, "no finding 'f00'"),
+    ],
+)
+def test_wrong_requests_are_answered(fleet: Fleet, tmp_path: Path, asked: dict[str, str], said: str) -> None:
+    with pytest.raises(KinbayError, match=said):
+        handout_file(fleet.home, tmp_path / "x.pdf", **asked)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_any_chart_comes_in_the_size_of_a_slide(fleet: Fleet) -> None:
+    """Width and height as the PNG standard (ISO/IEC 15948) writes them: bytes 16 to 23."""
+    warehouse = open_warehouse(Home(fleet.home))
+    reading = find_reading(warehouse, "coolant_temp", "warm_idle")
+    for chart, caption in (
+        picture_van(warehouse, "047", "level", None),
+        picture_siblings(warehouse, reading, "047", ALL_VANS),
+    ):
+        assert struct.unpack(">II", draw_slide(chart, caption)[16:24]) == (1920, 1080)
+
+
+def test_months_are_read() -> None:
+    assert read_month(" 2026-07 ") == JULY
+
+
+def test_a_bay_sheet_has_checks_cautions_and_blanks_on_one_page(fleet: Fleet, tmp_path: Path) -> None:
+    out = tmp_path / "bay.pdf"
+    out.write_bytes(print_bay_sheet(open_warehouse(Home(fleet.home)), "047"))
+    text = _pdf(out)
+    for part in ("Bay sheet: van 047", "Cautions", "Hot coolant is under pressure", "Check: Read it again", "Found: ___", "Work done and parts"):  # fmt: skip
+        assert part in text
+
+
+def test_the_page_shows_the_month_in_the_address(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("KINBAY_HOME", str(fleet.home))
+    at = AppTest.from_file(APP, default_timeout=30)
+    at.query_params["month"] = "2026-07"
+    at.switch_page(str(PAGES["month"])).run()
+    assert not at.exception
+    assert at.selectbox(key="month").value == "2026-07"
+    text = "\n".join(m.value for m in at.markdown).replace("\\", "")
+    assert "replaced thermostat" in text
