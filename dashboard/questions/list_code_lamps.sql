@@ -1,4 +1,4 @@
--- How often a code lit the lamp where the reader says so: one row over the shown vans.
+-- One row over the shown vans: how often a code lit the lamp where the reader says so.
 with
 
 shown as (
