@@ -103,7 +103,7 @@ def offer_decision(row: dict[str, Any], standing: Standing, build_id: str) -> No
             "Who", value=st.session_state.get("decided_who", ""), key=f"{key}_who", max_chars=80
         )
         why = st.text_area("Why", key=f"{key}_why", max_chars=600, height=80)
-        if st.button("Keep this decision", key=f"{key}_keep", type="primary"):
+        if st.button("Keep this decision", key=f"{key}_keep"):
             _keep(row, choice, who, why, until, done, build_id)
 
 
