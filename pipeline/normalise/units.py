@@ -5,6 +5,7 @@ Labels and units repeat: every different pair is looked up once and joined to th
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import cache
 
@@ -152,7 +153,7 @@ def _resolve(
     if turned is None:
         reason = f"The unit does not fit {found}, which is kept in {_keys()[found].unit}"
         question = None
-        if asks_units:
+        if asks_units and not is_gauge(unit):
             asks = f"Which unit of {found} does {unit.strip()!r} mean?"
             question = Question("unit", f"{found} {vocabulary.fold_unit(unit)}", asks, known_units(found))
         return (label, unit, *nothing, "unit", reason, _unit_hint(found, unit, hints)), question
@@ -174,7 +175,17 @@ def _name_hint(label: str, hints: bool) -> str:
     return f"Did you mean {near}? {advice}" if near else advice
 
 
+def is_gauge(unit: str) -> bool:
+    """Say whether a unit means pressure above the barometer's: no factor turns it into an absolute one."""
+    return (
+        re.search(r"^(?:psi|m?bar|kpa)(?:[ _]?\(?g(?:auge)?\)?|[ _]?\(?rel\.?\)?)$", unit.strip().casefold())
+        is not None
+    )
+
+
 def _unit_hint(parameter: str, unit: str, hints: bool) -> str:
+    if is_gauge(unit):
+        return "This is gauge pressure: give absolute pressure, or name the reading boost_gauge and its unit without the g."
     units = known_units(parameter)
     near = nearest(unit.strip(), units) if hints and len(unit) <= 40 else None
     listed = f"Give {parameter} in {', '.join(units)}."

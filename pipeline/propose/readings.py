@@ -10,7 +10,7 @@ from typing import Any
 from pipeline import vocabulary
 from pipeline.normalise.questions import Question
 from pipeline.normalise.text import is_missing_word
-from pipeline.normalise.units import convert_unit, known_units
+from pipeline.normalise.units import convert_unit, is_gauge, known_units
 from pipeline.propose.asking import NONE_OF_THESE, Asking
 from pipeline.propose.columns import Column
 from pipeline.propose.names import suggestions, take_apart
@@ -154,6 +154,8 @@ def settle_unit(
     if stated and not is_missing_word(stated):
         if convert_unit(parameter, stated) is not None:
             return stated, "unit beside it"
+        if is_gauge(stated):
+            return None, "gauge pressure, which no factor turns into absolute pressure"
         asks = f"Which unit of {parameter} does {stated!r} in {subject!r} mean?"
     elif not is_unit_needed(parameter):
         return vocabulary.parameter(parameter).unit, "only one unit is usual"

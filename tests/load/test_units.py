@@ -122,6 +122,13 @@ def test_with_a_layout_an_unknown_unit_is_asked_about() -> None:
     assert convert_unit("rail_pressure", "zbar", Answers(units={asked[0].subject: "bar"})) == (0.1, 0.0)
 
 
+@pytest.mark.parametrize("unit", ["psig", "bar(g)", "bar g", "kPa (rel)", "mbar_g"])
+def test_gauge_pressure_is_refused_with_a_remedy_and_offered_no_unit(unit: str) -> None:
+    row, asked = _resolve("manifold_pressure", unit, asks_units=True)
+    assert asked == ()
+    assert "gauge pressure" in str(row["remedy"])
+
+
 def test_quality_of_values() -> None:
     # -40 and 215 °C are the ends of the one-byte scale A-40 (SAE J1979 service 01 PID 05, from memory).
     frame, _ = _resolve("coolant_temp", "°C")
