@@ -26,6 +26,7 @@ class ChartKind(StrEnum):
     repair = "repair"
     costs = "costs"
     exposure = "exposure"
+    age = "age"
 
 
 @app.command()
@@ -112,7 +113,7 @@ def chart(
         ChartKind,
         typer.Argument(
             help="siblings: one reading over a cohort; van: one van, all readings; codes: all codes, or one over time; "
-            "exposure: what goes with parking or a fitting."
+            "exposure: what goes with parking or a fitting; age: one reading against kilometres."
         ),
     ],
     out: Annotated[Path, typer.Option("--out", help="The file: .png, .svg or .pdf.")],

@@ -19,7 +19,7 @@ from pipeline.settings import Home
 # The menu: few groups, each page in one place.
 SECTIONS = {
     "": ("look", "van"),
-    "Compare": ("reading", "parking"),
+    "Compare": ("reading", "age", "parking", "shares"),
     "Faults and work": ("codes", "repairs", "costs"),
     "Records": ("data", "add", "enter"),
     "For the manager": ("month",),
@@ -28,6 +28,8 @@ SECTIONS = {
 TITLES = {
     "look": ("What needs a look", ":material/search:"),
     "reading": ("Compare one reading", ":material/scatter_plot:"),
+    "age": ("Age and mileage", ":material/trending_up:"),
+    "shares": ("Where differences come from", ":material/stacked_bar_chart:"),
     "van": ("One van, all readings", ":material/airport_shuttle:"),
     "parking": ("Parking and fittings", ":material/local_parking:"),
     "codes": ("Codes", ":material/fact_check:"),

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from dashboard.charts.frame import Chart
 from dashboard.exports import dossier, report
+from dashboard.exports.age_pictures import picture_ages
 from dashboard.exports.brief import find_van, write_brief
 from dashboard.exports.code_pictures import find_code, picture_code_shares, picture_code_strips
 from dashboard.exports.cost_pictures import picture_costs
@@ -23,6 +24,7 @@ from dashboard.exports.picture import KINDS, Caption, draw_picture
 from dashboard.exports.reading_pictures import find_reading, picture_series, picture_siblings, picture_van
 from dashboard.exports.repair_pictures import find_repair, picture_repair
 from dashboard.questions import exposures, fleet
+from dashboard.questions.ages import Against
 from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse, open_warehouse
 from pipeline.errors import KinbayError
@@ -85,6 +87,12 @@ def _series(warehouse: Warehouse, asked: Asked) -> Picture:
     return picture_series(warehouse, van, find_reading(warehouse, asked.parameter, asked.state))
 
 
+def _age(warehouse: Warehouse, asked: Asked) -> Picture:
+    """One reading against kilometres, one dot a van."""
+    reading = find_reading(warehouse, asked.parameter, asked.state)
+    return picture_ages(warehouse, reading, Against("odometer"), None, "van", asked.van, asked.filters)
+
+
 def _codes(warehouse: Warehouse, asked: Asked) -> Picture:
     """All codes group by group, or one code over the shown vans, or on one of them."""
     if asked.code is None:
@@ -120,6 +128,7 @@ CHARTS: dict[str, Callable[[Warehouse, Asked], Picture]] = {
     "siblings": _siblings,
     "van": _van,
     "series": _series,
+    "age": _age,
     "codes": _codes,
     "repair": _repair,
     "costs": _costs,

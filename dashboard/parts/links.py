@@ -18,6 +18,8 @@ _FOLDER = Path(__file__).parents[1] / "pages"
 PAGES = {
     "look": _FOLDER / "needs_a_look.py",
     "reading": _FOLDER / "one_reading.py",
+    "age": _FOLDER / "ages.py",
+    "shares": _FOLDER / "shares.py",
     "van": _FOLDER / "one_van.py",
     "parking": _FOLDER / "parking.py",
     "codes": _FOLDER / "codes.py",

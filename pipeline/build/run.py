@@ -21,6 +21,7 @@ from pipeline.build import (
     reader_updates,
     repairs,
     scores,
+    shares,
 )
 from pipeline.errors import KinbayError
 from pipeline.settings import Home, Settings
@@ -100,6 +101,7 @@ def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
         reader_updates.UPDATES: runner.Computed(
             reader_updates.PARENTS, partial(reader_updates.write_updates, settings=settings), said
         ),
+        shares.SHARES: runner.Computed(shares.PARENTS, partial(shares.write_shares, settings=settings), said),
         drifts.DRIFTS: runner.Computed(drifts.PARENTS, partial(drifts.write_drifts, settings=settings), said),
         code_associations.ASSOCIATIONS: runner.Computed(
             code_associations.PARENTS, partial(code_associations.write_associations, settings=settings), said

@@ -78,3 +78,8 @@ create table if not exists computed.repairs (
     n_siblings bigint, n_left_out bigint, own_from date, work_day date, own_to date, verdict varchar,
     reason varchar, claim varchar, rivals varchar, next_check varchar
 );
+
+create table if not exists computed.variance_shares (
+    parameter varchar, state varchar, unit varchar, part varchar, share double, low double, high double,
+    deviation double, n_levels bigint, n_vans bigint, n_scans bigint, reason varchar
+);

@@ -257,6 +257,47 @@ def _scores(levels: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(rows, infer_schema_length=None)
 
 
+def _shares() -> pl.DataFrame:
+    """Two readings shared out: one by vans, one from scan to scan with a reader that cannot be told."""
+    parts = {
+        ("coolant_temp", "°C"): {
+            "model_year": 0.05,
+            "van": 0.65,
+            "reader": 0.02,
+            "exposure": None,
+            "rest": 0.28,
+        },
+        ("intake_air_temp", "°C"): {
+            "model_year": 0.0,
+            "van": 0.16,
+            "reader": None,
+            "exposure": 0.2,
+            "rest": 0.64,
+        },
+    }
+    return pl.DataFrame(
+        [
+            {
+                "parameter": parameter,
+                "state": "warm_idle",
+                "unit": unit,
+                "part": part,
+                "share": share,
+                "low": None if share is None or part == "exposure" else share * 0.8,
+                "high": None if share is None or part == "exposure" else min(1.0, share * 1.2 + 0.02),
+                "deviation": None if share is None else 2 * share**0.5,
+                "n_levels": 4,
+                "n_vans": 31,
+                "n_scans": 400,
+                "reason": "one reader only" if share is None else None,
+            }
+            for (parameter, unit), shares in parts.items()
+            for part, share in shares.items()
+        ],
+        infer_schema_length=None,
+    )
+
+
 def _finding(number: int, kind: str, tier: str, claim: str, **more: Any) -> dict[str, Any]:
     return {
         "finding_id": f"f{number:03d}",
@@ -409,6 +450,7 @@ def _records(vans: pl.DataFrame, scans: pl.DataFrame) -> dict[str, pl.DataFrame]
     file = {"batch_id": 1, "file_id": "0" * 64, "file": "readings_september.csv"}
     return {
         "van_exposures": pl.DataFrame(exposures),
+        "variance_shares": _shares(),
         "scan_codes": codes,
         "coverage": coverage,
         "work": pl.DataFrame(

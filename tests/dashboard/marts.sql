@@ -84,3 +84,7 @@ create table finding_history (
     van varchar, value double, difference double, unit varchar, interval_low double, interval_high double,
     n_scans bigint, last_seen timestamp, claim varchar
 );
+create table variance_shares (
+    parameter varchar, state varchar, unit varchar, part varchar, share double, low double, high double,
+    deviation double, n_levels bigint, n_vans bigint, n_scans bigint, reason varchar
+);

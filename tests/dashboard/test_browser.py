@@ -17,6 +17,8 @@ COOLANT = "Engine+coolant+temperature%2C+warm+idle"
 PAGES = {
     "look": "",
     "reading": f"one_reading?reading_van=047&reading={COOLANT}",
+    "age": f"ages?age_van=047&reading={COOLANT}",
+    "shares": f"shares?shares_reading={COOLANT}",
     "van": "one_van?van=047",
     "codes": "codes?code=51207%2C+body",
     "data": "data",

@@ -18,10 +18,12 @@ from tests.dashboard import fleet as invented
 from tests.dashboard.fleet import HOSTILE_VAN, Fleet
 
 APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
-BOXES = {"reading": "reading_van"}
+BOXES = {"age": "age_van", "reading": "reading_van"}
 FIRST_LINES = {
     "look": "stand out",
     "reading": "outside",
+    "age": "Does a reading go with how old a van is",
+    "shares": "Is a difference the van's own",
     "van": "Choose a van above",
     "parking": "readings differ",
     "codes": "codes on the vans shown",

@@ -15,6 +15,7 @@ from scipy import stats
 
 from pipeline.compare.offsets import find_offsets
 from pipeline.compare.score import pooled_within_variance
+from pipeline.compare.shares import share_out
 
 Example = Callable[[str], dict[str, Any]]
 Floats = NDArray[np.float64]
@@ -95,6 +96,28 @@ def test_dyestuff(example: Example) -> None:
     # tau2 = s2 - w2 mean(1/m), as the score has it for a cohort
     assert y.var(ddof=1) - w2 * (1 / m).mean() == pytest.approx(case["expected"]["var_batch"], rel=1e-12)
     assert y.mean() == pytest.approx(case["expected"]["mean"], rel=1e-12)
+
+
+def test_dyestuff_shared_out(example: Example) -> None:
+    # the same, through the shares of variance
+    case = example("dyestuff_varcomp")
+    values = [np.array(v, dtype=float) for v in case["inputs"].values()]
+    batch = np.repeat(np.arange(len(values)), [len(v) for v in values])
+    found = share_out(np.concatenate(values), np.zeros(len(batch), dtype=np.int64), [batch])
+    assert found.variance == pytest.approx(
+        [case["expected"]["var_batch"], case["expected"]["var_resid"]], rel=1e-9
+    )
+
+
+def test_rails(example: Example) -> None:
+    # Pinheiro and Bates 2000, Mixed-Effects Models in S and S-PLUS, section 1.1
+    case = example("rail_varcomp")
+    rails = np.array(case["inputs"]["rails"], dtype=float)
+    rail = np.repeat(np.arange(6), 3)
+    found = share_out(rails.ravel(), np.zeros(18, dtype=np.int64), [rail])
+    expected = [case["expected"]["sd_rail"], case["expected"]["sd_rest"]]
+    assert np.sqrt(found.variance) == pytest.approx(expected, abs=6e-4)
+    assert found.share[0] == pytest.approx(0.974, abs=5e-4)
 
 
 @pytest.mark.parametrize("name", ["NumAcc1", "NumAcc2", "NumAcc3", "NumAcc4"])

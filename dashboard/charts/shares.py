@@ -1,0 +1,147 @@
+"""Where differences come from: one stacked bar per reading."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from dashboard.charts.frame import Chart, configure
+from dashboard.charts.palette import THEMES, Theme
+from dashboard.charts.words import Reading, clean_text, count_of
+
+PARTS = {
+    "model_year": "Model year",
+    "van": "Van",
+    "reader": "Reader",
+    "exposure": "Parking and fittings",
+    "rest": "Scan to scan",
+}
+MEANS = {
+    "model_year": "vans of one model differ by their year",
+    "van": "vans of one year differ from each other, and stay so",
+    "reader": "readers show one van differently",
+    "exposure": "parking, fittings and the like that were found to move it",
+    "rest": "one van differs from scan to scan",
+}
+_ROW = 26
+# What fits into a piece, whatever the screen: name and share, a short name, the share alone, or nothing.
+_WIDE = "(datum.end - datum.start) * width"
+_LABEL = f"{_WIDE} > 125 ? datum.long : {_WIDE} > 66 ? datum.short : {_WIDE} > 30 ? datum.percent : ''"
+
+
+def fills(theme: Theme) -> dict[str, tuple[str, str]]:
+    """Return ground and text colour of each part; the words in the bars and the order tell them apart as well."""
+    return {
+        "model_year": (theme.borderline, theme.ground),
+        "van": (theme.outside, theme.ground),
+        "reader": (theme.chosen, theme.ground),
+        "exposure": (theme.within, theme.ground),
+        "rest": (theme.band, theme.text),
+    }
+
+
+def say_share(row: dict[str, Any]) -> str:
+    """Say one part with its interval, or why it is not told."""
+    name = PARTS[row["part"]]
+    if row["share"] is None:
+        return f"{name}: not told, {clean_text(row['reason'] or 'too little data')}"
+    text = f"{name}: {row['share']:.0%}"
+    return text if row["low"] is None else f"{text} (95 % interval {row['low']:.0%} to {row['high']:.0%})"
+
+
+def say_reading(rows: pl.DataFrame, reading: Reading) -> str:
+    """Say in one sentence where most of the differences of a reading come from."""
+    known = rows.filter(pl.col("share").is_not_null()).sort("share", descending=True)
+    if known.is_empty():
+        return f"{reading.title}: too little data to tell where its differences come from."
+    first = known.row(0, named=True)
+    n = f"{count_of(first['n_vans'], 'van')}, {count_of(first['n_scans'], 'scan')}"
+    return f"{reading.title}: {first['share']:.0%} of its differences because {MEANS[first['part']]} ({n})."
+
+
+def _bars(shares: pl.DataFrame, theme: Theme) -> pl.DataFrame:
+    """One row per bar piece from left to right, with its ends, colours and words."""
+    order = list(PARTS)
+    known = shares.filter(pl.col("share").is_not_null()).with_columns(
+        place=pl.col("part").replace_strict({p: k for k, p in enumerate(order)}, return_dtype=pl.Int64)
+    )
+    known = known.sort("parameter", "state", "place").with_columns(
+        ends=pl.col("share").cum_sum().over("parameter", "state")
+    )
+    rows = []
+    for row in known.iter_rows(named=True):
+        ground, text = fills(theme)[row["part"]]
+        percent = f"{row['share']:.0%}"
+        name = PARTS[row["part"]]
+        rows.append(
+            {
+                "reading": clean_text(row["parameter_name"] or row["parameter"]).split(" (")[0],
+                "part": PARTS[row["part"]],
+                "start": row["ends"] - row["share"],
+                "end": row["ends"],
+                "middle": row["ends"] - row["share"] / 2,
+                "long": f"{name} {percent}",
+                "short": f"{name.split()[0]} {percent}",
+                "percent": percent,
+                "fill": ground,
+                "ink": text,
+                "said": f"{clean_text(row['parameter_name'])}. {say_share(row)}",
+            }
+        )
+    return pl.DataFrame(rows, schema_overrides={"start": pl.Float64, "end": pl.Float64, "middle": pl.Float64})
+
+
+@cache
+def build_template(theme_name: str) -> dict[str, Any]:
+    """Build and check the spec once per theme."""
+    theme: Theme = THEMES[theme_name]
+    y = alt.Y(
+        "reading:N",
+        sort=None,
+        axis=alt.Axis(title=None, labelLimit=160, labelColor=theme.text),
+        scale=alt.Scale(paddingInner=0.22),
+    )
+    axis = alt.Axis(title="Share of the differences", format=".0%", tickCount=5)
+    x = alt.X("start:Q", axis=axis, scale=alt.Scale(domain=[0, 1], nice=False, clamp=True))
+    colours = fills(theme)
+    legend = alt.Legend(title=None, orient="top", columns=1, symbolType="square", symbolSize=120)
+    scale = alt.Scale(domain=list(PARTS.values()), range=[colours[p][0] for p in PARTS])
+    bars = alt.Chart(alt.NamedData("bars"))
+    layers = [
+        bars.mark_bar(stroke=theme.ground, strokeWidth=1.5).encode(
+            x, y, x2="end", color=alt.Color("part:N", scale=scale, legend=legend), description="said:N",
+            tooltip=alt.Tooltip("said:N", title="Part"),
+        ),
+        bars.mark_text(text={"expr": _LABEL}, fontSize=11.5, aria=False, tooltip=None).encode(
+            alt.X("middle:Q", axis=axis), y, color=alt.Color("ink:N", scale=None)
+        ),
+    ]  # fmt: skip
+    return configure(alt.layer(*layers), theme)
+
+
+def draw_shares(shares: pl.DataFrame, state_name: str, theme: Theme) -> Chart:
+    """Draw the readings of one state, each as a bar of its parts.
+
+    Parameters
+    ----------
+    shares : polars.DataFrame
+        Rows of `list_variance_shares` of one state.
+    state_name : str
+        The state in words.
+    theme : Theme
+        Colours and font.
+    """
+    data = _bars(shares, theme)
+    n = data["reading"].n_unique() if data.height else 0
+    spec = dict(build_template(theme.name)) | {
+        "height": max(n, 1) * _ROW,
+        "autosize": {"type": "fit-x", "contains": "padding"},
+    }
+    totals = shares.group_by("part").agg(pl.col("share").mean())
+    means = {p: s for p, s in totals.iter_rows() if s is not None}
+    told = ", ".join(f"{PARTS[p].lower()} {means[p]:.0%}" for p in PARTS if p in means)
+    alt_text = f"Stacked bars of {count_of(n, 'reading')}, {clean_text(state_name)}: on average {told or 'nothing told'}."
+    return Chart(spec, {"bars": data}, alt_text)

@@ -1,0 +1,79 @@
+"""Variance by moments: textbook figures, a second implementation, and truth that was planted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+
+from pipeline.compare.shares import share_out
+
+
+def test_unequal_groups_agree_with_reml() -> None:
+    """Second implementation: statsmodels' mixed model, which weighs unequal groups a little differently."""
+    rng = np.random.default_rng(11)
+    van = rng.integers(0, 40, 900)
+    value = rng.normal(0, 2, 40)[van] + rng.normal(0, 1, 900)
+    told = smf.mixedlm("y ~ 1", pd.DataFrame({"y": value, "van": van}), groups="van").fit(reml=True)
+    found = share_out(value, np.zeros(900, dtype=np.int64), [van])
+    assert found.variance == pytest.approx([told.cov_re.iloc[0, 0], told.scale], rel=0.03)
+
+
+def test_balanced_nesting_is_the_textbooks_analysis_of_variance() -> None:
+    """By hand: three levels, MS_between, MS_within groups, MS_rest of a balanced nested design."""
+    rng = np.random.default_rng(12)
+    year, van = np.repeat(np.arange(4), 15), np.repeat(np.arange(20), 3)
+    value = rng.normal(0, 3, 4)[year] + rng.normal(0, 1, 20)[van] + rng.normal(0, 0.5, 60)
+    by_van = value.reshape(20, 3)
+    by_year = by_van.mean(axis=1).reshape(4, 5)
+    rest = np.sum((by_van - by_van.mean(axis=1, keepdims=True)) ** 2) / 40
+    vans = 3 * np.sum((by_year - by_year.mean(axis=1, keepdims=True)) ** 2) / 16
+    years = 15 * np.sum((by_year.mean(axis=1) - value.mean()) ** 2) / 3
+    found = share_out(value, np.zeros(60, dtype=np.int64), [year, van])
+    assert found.variance == pytest.approx([(years - vans) / 15, (vans - rest) / 3, rest])
+    assert found.levels.tolist() == [4, 20]
+
+
+def test_planted_parts_come_back_on_average_from_a_crossed_fleet() -> None:
+    """Model years in models, vans in years, readers across all; models differ widely and count for nothing."""
+    rng = np.random.default_rng(13)
+    truth, runs = np.array([4.0, 1.0, 0.64, 2.25]), []
+    for _ in range(120):
+        van = rng.integers(0, 60, 700)
+        year, reader = van // 5, rng.integers(0, 4, 700)
+        value = (
+            50.0 * (year // 4) + rng.normal(0, 2, 12)[year] + rng.normal(0, 1, 60)[van]
+            + rng.normal(0, 0.8, 4)[reader] + rng.normal(0, 1.5, 700)
+        )  # fmt: skip
+        runs.append(share_out(value, year // 4, [year, van, reader], runs=20).variance)
+    error = np.std(runs, axis=0) / np.sqrt(len(runs))
+    assert np.all(np.abs(np.mean(runs, axis=0) - truth) < 3.5 * error)
+
+
+def test_intervals_hold_the_truth_about_as_often_as_they_say() -> None:
+    rng = np.random.default_rng(14)
+    van = np.repeat(np.arange(40), 8)
+    hits = []
+    for seed in range(60):
+        value = rng.normal(0, 1, 40)[van] + rng.normal(0, 1, 320)
+        found = share_out(value, np.zeros(320, dtype=np.int64), [van], seed=seed)
+        hits.append(found.low[0] <= 0.5 <= found.high[0])
+    assert np.mean(hits) >= 0.85  # 95 % wanted; with 60 runs below 0.85 is a chance of one in a thousand
+
+
+def test_what_cannot_be_told_is_left_out() -> None:
+    """One reader; a second factor that is the first by another name; no more scans than vans."""
+    rng = np.random.default_rng(15)
+    van, nothing = np.repeat(np.arange(10), 4), np.zeros(40, dtype=np.int64)
+    value = rng.normal(size=10)[van] + rng.normal(size=40)
+    found = share_out(value, nothing, [nothing, van, van])
+    assert np.isnan(found.variance).tolist() == [True, False, True, False]
+    assert np.nansum(found.share) == pytest.approx(1)
+    alone = share_out(rng.normal(size=10), np.zeros(10, dtype=np.int64), [np.arange(10)])
+    assert np.isnan(alone.variance[0])
+    assert np.all(
+        np.isnan(share_out(np.zeros(0), np.zeros(0, dtype=np.int64), [np.zeros(0, dtype=np.int64)]).share)
+    )
+    still = share_out(np.ones(40), nothing, [van])
+    assert np.all(np.isnan(still.share))
