@@ -114,6 +114,7 @@ class Visit:
 
     page: Any
     address: str
+    home: Path
     complaints: list[str] = field(default_factory=list)
     outside: list[str] = field(default_factory=list)
 
@@ -144,7 +145,7 @@ def visit(chromium: Any, server: Server, request: pytest.FixtureRequest) -> Iter
     options |= getattr(request, "param", {})
     context = chromium.new_context(accept_downloads=True, **options)
     page = context.new_page()
-    tab = Visit(page, server.address)
+    tab = Visit(page, server.address, server.home)
 
     def note_complaint(message: Any) -> None:
         # Opened below the root, Streamlit's page first asks whether the server lives there; the browser reports

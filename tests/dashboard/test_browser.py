@@ -112,13 +112,14 @@ def test_mark_row_and_box_choose_the_same_van_and_a_reload_keeps_it(visit: Visit
 
 def test_a_link_opens_the_same_view_for_somebody_else(visit: Visit, chromium: Any) -> None:
     visit.open("?depot=Mill+Lane&age=8&age=13")
+    visit.page.get_by_test_id("stMain").locator("summary").first.click()
     visit.page.get_by_role("link", name="See it beside its siblings").first.click()
     visit.page.wait_for_url(lambda url: "reading_van=047" in url, timeout=10_000)
     visit.settle()
     here = visit.page.get_by_test_id("stMain").inner_text()
     here_text = visit.page.get_by_test_id("stMain").text_content()
     other = chromium.new_context(viewport=DESK)
-    twin = Visit(other.new_page(), visit.address)
+    twin = Visit(other.new_page(), visit.address, visit.home)
     twin.open(visit.page.url.removeprefix(f"{visit.address}/"))
     expect(twin.page.get_by_test_id("stMain")).to_have_text(here_text, timeout=10_000)
     assert "5 shown" in here or "6 shown" in here
@@ -228,4 +229,42 @@ def test_on_a_phone_a_tap_chooses_a_van_and_the_filters_open(visit: Visit) -> No
     visit.page.wait_for_url(lambda url: "reading_van=047" in url, timeout=10_000)
     visit.page.get_by_test_id("stExpandSidebarButton").click()
     visit.page.get_by_text("Vans shown").wait_for()
+    visit.assert_quiet()
+
+
+def _tab_to(visit: Visit, target: Any, most: int = 80) -> None:
+    """Press Tab until `target` has the focus."""
+    for _ in range(most):
+        if target.evaluate("e => e === document.activeElement"):
+            return
+        visit.page.keyboard.press("Tab")
+    raise AssertionError("Tab does not reach it")
+
+
+def test_a_matter_is_opened_decided_and_opened_again_by_keyboard_alone(visit: Visit) -> None:
+    visit.open()
+    main, keys = visit.page.get_by_test_id("stMain"), visit.page.keyboard
+    matter = main.locator("summary").first
+    said = matter.inner_text().split("\n")[0]
+    _tab_to(visit, matter)
+    keys.press("Enter")
+    decide = main.get_by_role("button", name="Decide", exact=True)
+    decide.wait_for(timeout=20_000)
+    main.get_by_text("Could also be.").wait_for()
+    _tab_to(visit, decide)
+    keys.press("Enter")
+    who = visit.page.get_by_label("Who", exact=True)
+    who.wait_for(timeout=20_000)
+    _tab_to(visit, who)
+    keys.type("A. Reeve")
+    keys.press("Tab")
+    keys.type("Seen on all of them.")
+    _tab_to(visit, visit.page.get_by_role("button", name="Keep this decision"))
+    visit.settle()
+    keys.press("Enter")
+    visit.page.get_by_text("Kept: Known normal for this group").wait_for(timeout=20_000)
+    visit.settle()
+    assert said not in [text.split("\n")[0] for text in main.locator("summary").all_inner_texts()]
+    for entry in (visit.home / "journal").glob("*-decision-*.json"):
+        entry.unlink()  # the fleet is shared with the tests that follow
     visit.assert_quiet()
