@@ -27,6 +27,7 @@ class ChartKind(StrEnum):
     costs = "costs"
     exposure = "exposure"
     age = "age"
+    readers = "readers"
 
 
 @app.command()
@@ -114,6 +115,7 @@ def chart(
         typer.Argument(
             help="siblings: one reading over a cohort; van: one van, all readings; codes: all codes, or one over time; "
             "exposure: what goes with parking or a fitting; age: one reading against kilometres."
+            "exposure: what goes with parking or a fitting; readers: a reader against the others."
         ),
     ],
     out: Annotated[Path, typer.Option("--out", help="The file: .png, .svg or .pdf.")],

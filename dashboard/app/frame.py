@@ -21,7 +21,7 @@ SECTIONS = {
     "": ("look", "van"),
     "Compare": ("reading", "age", "parking", "shares"),
     "Faults and work": ("codes", "repairs", "costs"),
-    "Records": ("data", "add", "enter"),
+    "Records": ("readers", "data", "add", "enter"),
     "For the manager": ("month",),
     "Help": ("help",),
 }
@@ -35,6 +35,7 @@ TITLES = {
     "codes": ("Codes", ":material/fact_check:"),
     "repairs": ("Repairs", ":material/build:"),
     "costs": ("Keep or retire", ":material/payments:"),
+    "readers": ("Readers", ":material/compare_arrows:"),
     "data": ("Scans and records", ":material/inventory_2:"),
     "add": ("Add data", ":material/upload_file:"),
     "enter": ("Write down a scan", ":material/edit_note:"),

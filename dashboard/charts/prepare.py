@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dashboard.charts import (
+    agreement,
     code_returns,
     code_shares,
     code_strips,
@@ -31,5 +32,6 @@ def prepare_charts() -> None:
             shift_rows,
             repairs,
             costs,
+            agreement,
         ):
             chart.build_template(theme.name)

@@ -21,9 +21,10 @@ from dashboard.exports.handout import print_html, print_pdf
 from dashboard.exports.matter_page import write_matter
 from dashboard.exports.month import read_month, write_month
 from dashboard.exports.picture import KINDS, Caption, draw_picture
+from dashboard.exports.reader_pictures import choose_two, picture_agreement, picture_biases
 from dashboard.exports.reading_pictures import find_reading, picture_series, picture_siblings, picture_van
 from dashboard.exports.repair_pictures import find_repair, picture_repair
-from dashboard.questions import exposures, fleet
+from dashboard.questions import exposures, fleet, readers
 from dashboard.questions.ages import Against
 from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse, open_warehouse
@@ -123,6 +124,16 @@ def _costs(warehouse: Warehouse, asked: Asked) -> Picture:
     return picture_costs(warehouse, asked.filters, asked.van)
 
 
+def _readers(warehouse: Warehouse, asked: Asked) -> Picture:
+    """A reader against the reference in all readings, or how the two agree in one."""
+    two = choose_two(readers.list_reader_effects(warehouse), readers.list_reader_meetings(warehouse))
+    if asked.parameter is None:
+        return picture_biases(warehouse, two[0])
+    return picture_agreement(
+        warehouse, two, find_reading(warehouse, asked.parameter, asked.state), asked.filters
+    )
+
+
 # Kind of chart -> who draws it. A new kind is one entry here and one in `dashboard.cli.ChartKind`.
 CHARTS: dict[str, Callable[[Warehouse, Asked], Picture]] = {
     "siblings": _siblings,
@@ -133,6 +144,7 @@ CHARTS: dict[str, Callable[[Warehouse, Asked], Picture]] = {
     "repair": _repair,
     "costs": _costs,
     "exposure": _exposure,
+    "readers": _readers,
 }
 
 

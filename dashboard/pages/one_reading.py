@@ -22,6 +22,7 @@ from dashboard.parts.links import (
     list_readings,
     most_telling_reading,
 )
+from dashboard.parts.physics import show_physics
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import (
     clean_columns,
@@ -217,6 +218,12 @@ def show(view: View) -> None:
     if is_within(view, reading):
         st.warning(f"{within.LABEL} Filter: {escape(view.filters.describe())}.", icon=":material/filter_alt:")
     own = next(cells.filter(pl.col("van") == pl.lit(van)).iter_rows(named=True), None) if van else None
+    undecoded = siblings.list_unseen_cells(*asked, view.vans)
+    cells = cells.join(undecoded.select("van"), on="van", how="anti", maintain_order="left")
+    listed = pl.concat([cells, undecoded], how="diagonal_relaxed").with_columns(
+        pl.col("is_small_group", "is_fallback", "robust").fill_null(False)
+    )
+    own = next(listed.filter(pl.col("van") == pl.lit(van)).iter_rows(named=True), None) if van else None
     show_verdict(own, van, reading, cells)
     chart_side, table_side = st.columns([1, 1], gap="medium")
     ranges = within.ranges_of(cells) if is_within(view, reading) else siblings.list_cohort_ranges(*asked)
@@ -230,16 +237,17 @@ def show(view: View) -> None:
             )
         st.caption(SIBLINGS_KEY)
     with table_side:
-        show_rows(view, cells, reading, van)
+        show_rows(view, listed, reading, van)
         offer_downloads(
             partial(picture_siblings, view.warehouse, reading, van, view.filters),
-            order_rows(cells),
+            order_rows(listed),
             file_stem("siblings", reading.title),
             key="strip_save",
         )
         if van:
             show_limits(view, reading, van)
             link_to_van(f"All readings of van {escape(van)}", van)
+    show_physics(view, reading, van)
     if van:
         show_history(view, van, reading)
 

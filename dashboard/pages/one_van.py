@@ -20,6 +20,7 @@ from dashboard.exports.reading_pictures import picture_van
 from dashboard.parts.code_moments import show_van_frames
 from dashboard.parts.decided import say_decision, show_said, standings
 from dashboard.parts.links import choose_channel, choose_van, link_to_reading, link_to_van
+from dashboard.parts.physics import show_van_physics
 from dashboard.parts.plain import escape
 from dashboard.parts.ranked import show_matters
 from dashboard.parts.screen import file_stem, offer_downloads, picked, show_chart, show_table
@@ -283,6 +284,7 @@ def show(view: View) -> None:
         )
     else:
         show_readings(view, van, cells)
+    show_van_physics(view, van)
     show_codes(view, van)
     show_decisions(van)
     show_history(view, van)

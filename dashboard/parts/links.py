@@ -25,6 +25,7 @@ PAGES = {
     "codes": _FOLDER / "codes.py",
     "repairs": _FOLDER / "repairs.py",
     "costs": _FOLDER / "costs.py",
+    "readers": _FOLDER / "readers.py",
     "data": _FOLDER / "data.py",
     "add": _FOLDER / "add_data.py",
     "enter": _FOLDER / "write_scan.py",

@@ -21,6 +21,15 @@ def list_sibling_cells(
     )
 
 
+def list_unseen_cells(
+    warehouse: Warehouse, parameter: str, state: str, channel: str, vans: Sequence[str]
+) -> pl.DataFrame:
+    """One row per shown van not judged in this reading because its readers do not decode it."""
+    return warehouse.ask(
+        "list_unseen_cells", parameter=parameter, state=state, channel=channel, vans=list(vans)
+    )
+
+
 def list_cohort_ranges(warehouse: Warehouse, parameter: str, state: str, channel: str) -> pl.DataFrame:
     """One row per cohort: the middle of its vans' sibling ranges, whoever is shown."""
     return warehouse.ask("list_cohort_ranges", parameter=parameter, state=state, channel=channel)

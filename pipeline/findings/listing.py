@@ -9,6 +9,7 @@ from typing import Any
 
 import duckdb
 
+from pipeline import vocabulary
 from pipeline.errors import KinbayError, nearest
 from pipeline.findings import code_words, wording
 from pipeline.findings.published import defuse, iso, rows_of
@@ -103,6 +104,7 @@ def van_cells(connection: duckdb.DuckDBPyConnection, van: str) -> dict[str, Any]
         """,
         [van],
     )
+    cells = _with_unseen(cells, rows_of(connection, "select * from unseen_readings where van = ?", [van]))
     codes = rows_of(
         connection,
         "select * from van_codes where van = ? order by share_low desc nulls last, last_seen desc, code, module",
@@ -119,6 +121,24 @@ def van_cells(connection: duckdb.DuckDBPyConnection, van: str) -> dict[str, Any]
             for code in codes
         ],
     }
+
+
+def _with_unseen(cells: list[dict[str, Any]], unseen: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Add the readings that the van's readers do not decode: not judged, with that reason.
+
+    Where a reader shows one and the same value on every van, that reason takes the place of the comparison.
+    """
+    replaced = {("level", row["parameter"], row["state"]) for row in unseen}
+    kept = [c for c in cells if (c["channel"], c["parameter"], c["state"]) not in replaced]
+    units = {p.key: p.unit for p in vocabulary.parameters()}
+    missing = [
+        dict.fromkeys(_CELL_COLUMNS)
+        | {name: row[name] for name in ("parameter", "state", "n_siblings", "n_scans", "reason")}
+        | {"channel": "level", "unit": units.get(row["parameter"]), "robust": False}
+        | {"tier": "not_enough_evidence", "verdict": "not_judged"}
+        for row in sorted(unseen, key=lambda r: (r["parameter"], r["state"]))
+    ]
+    return kept + missing
 
 
 def cells_csv(found: dict[str, Any]) -> str:

@@ -552,7 +552,7 @@ def build_tables(seed: int = 4) -> dict[str, pl.DataFrame]:
         "findings": _findings(scores),
         **_records(vans, scans),
         **build_code_tables(vans, scans, DATA_TO),
-        **build_compare_tables(vans, levels),
+        **build_compare_tables(vans, scans, levels),
     }
 
 

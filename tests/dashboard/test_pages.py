@@ -29,6 +29,7 @@ FIRST_LINES = {
     "codes": "codes on the vans shown",
     "repairs": "Work on the vans shown",
     "costs": "entries have a cost",
+    "readers": "readers on the vans shown",
     "data": "scans of 31 vans",
     "add": "Nothing is stored before you have seen",
     "enter": "For readers that cannot export",
@@ -145,7 +146,7 @@ def test_filters_narrow_every_page_and_are_named(fleet: Fleet, monkeypatch: pyte
     assert "of 6 vans" in at.markdown[0].value
 
 
-@pytest.mark.parametrize("page", ["look", "reading", "van", "parking", "codes", "data", "help"])
+@pytest.mark.parametrize("page", ["look", "reading", "van", "parking", "codes", "readers", "data", "help"])
 def test_filters_that_leave_nothing_offer_a_way_out(
     fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -298,6 +299,7 @@ def _damage(home: Path, statement: str) -> None:
         ("reading", "alter table sibling_scores drop column verdict"),
         ("van", "drop table work"),
         ("parking", "drop table exposure_overlaps"),
+        ("readers", "drop table module_coverage"),
         ("codes", "drop table code_associations"),
         ("data", "drop table rejects"),
         ("help", "drop table cautions"),

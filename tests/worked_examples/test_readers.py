@@ -5,14 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import duckdb
 import numpy as np
+import polars as pl
 import pytest
 from scipy import stats
 
+from pipeline.compare.agreement import compare_pairs
 from pipeline.compare.effects import EffectRules, fit_effects
 from pipeline.compare.effects_design import choose_months, design_months, gather_observations
 from pipeline.compare.effects_fit import build_model, fit_additive
 from pipeline.compare.effects_readers import link_readers
+from pipeline.warehouse import documentation, models
+from tests.models import case_tables
 
 Example = Callable[[str], dict[str, Any]]
 PLAIN = EffectRules(reader_psi="least squares")
@@ -69,3 +74,39 @@ def test_three_appraisers_differ(example: Example) -> None:
     assert (found.effect[1:] == found.estimate[1:]).all()
     by_appraiser = value.reshape(10, 3, 3).mean(axis=(0, 2))
     assert found.estimate[1:] == pytest.approx(by_appraiser[1:] - by_appraiser[0], abs=0.05)
+
+
+def test_two_meters_through_the_mart(example: Example) -> None:
+    """The same paper: the pairs are found by the SQL of `reader_pairs`, bias and limits follow from its rows."""
+    case = example("bland_altman_1986")
+    large, mini = (np.array(case["inputs"][k], dtype=float) for k in ("wright1", "mini1"))
+    house, connection = documentation.empty_house(), duckdb.connect()
+    model = next(m for m in models.load() if m.name == "reader_pairs")
+    for table in models.tables_read(model.text):
+        case_tables.make_table(connection, house, table, None)
+    for meter, values, hour in (("large", large, 8), ("mini", mini, 9)):
+        for person, value in enumerate(values):
+            key = f"{meter}/{person}"
+            connection.execute(
+                "insert into stg_scans (scan_key, scan_id, van, reader, scanned_at, scan_month, is_contradicted)"
+                " values ($1, $2, $2, $3, make_timestamp(1986, 2, 8, $4, 0, 0), date '1986-02-01', false)",
+                [key, str(person), meter, hour],
+            )
+            connection.execute(
+                "insert into int_scan_values (scan_key, scan_month, parameter, state, value)"
+                " values ($1, date '1986-02-01', 'air_mass_flow', 'warm_idle', $2)",
+                [key, value],
+            )
+    rows = connection.sql(model.text).pl()
+    assert rows.height == case["expected"]["n"] == 17
+    assert rows.select("reader", "other_reader").unique().rows() == [("large", "mini")]
+    found = compare_pairs(
+        rows["value"].to_numpy(),
+        rows["other_value"].to_numpy(),
+        rows["van"].cast(pl.Int64).to_numpy(),
+        np.zeros(rows.height, int),
+    )
+    assert found.bias[0] == pytest.approx(case["expected"]["bias"], abs=1e-9)
+    assert found.sd[0] == pytest.approx(case["expected"]["sd"], abs=1e-9)
+    # the paper rounds z to 2: -79.7 and 75.5; at 1.96 the limits are -78.1 and 73.9
+    assert (found.lower[0], found.upper[0]) == pytest.approx((-78.1, 73.9), abs=0.05)
