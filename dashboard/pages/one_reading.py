@@ -217,7 +217,6 @@ def show(view: View) -> None:
         return
     if is_within(view, reading):
         st.warning(f"{within.LABEL} Filter: {escape(view.filters.describe())}.", icon=":material/filter_alt:")
-    own = next(cells.filter(pl.col("van") == pl.lit(van)).iter_rows(named=True), None) if van else None
     undecoded = siblings.list_unseen_cells(*asked, view.vans)
     cells = cells.join(undecoded.select("van"), on="van", how="anti", maintain_order="left")
     listed = pl.concat([cells, undecoded], how="diagonal_relaxed").with_columns(

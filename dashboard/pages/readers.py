@@ -231,7 +231,7 @@ def show(view: View) -> None:
     else:
         show_two(view, every, meetings, names)
     show_seen(view, names)
-    show_modules(view, st.session_state.get("reader") or names[0])
+    show_modules(view, st.session_state.get("reader_chosen") or names[0])
     show_limits(view)
 
 
@@ -243,7 +243,7 @@ def show_two(view: View, every: pl.DataFrame, meetings: pl.DataFrame, names: lis
         first, against = names[1], names[0]
     left, middle, right = st.columns([2, 2, 3], vertical_alignment="bottom")
     with left:
-        reader = choose("Reader", "reader", names, first if first in names else names[0])
+        reader = choose("Reader", "reader_chosen", names, first if first in names else names[0])
     others = [n for n in names if n != reader]
     own = every.filter(pl.col("reader") == pl.lit(reader))
     reference = own["reference"][0] if own.height else against
