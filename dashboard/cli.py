@@ -114,8 +114,8 @@ def chart(
         ChartKind,
         typer.Argument(
             help="siblings: one reading over a cohort; van: one van, all readings; codes: all codes, or one over time; "
-            "exposure: what goes with parking or a fitting; age: one reading against kilometres."
-            "exposure: what goes with parking or a fitting; readers: a reader against the others."
+            "exposure: what goes with parking or a fitting; age: one reading against kilometres; "
+            "readers: a reader against the others."
         ),
     ],
     out: Annotated[Path, typer.Option("--out", help="The file: .png, .svg or .pdf.")],
