@@ -1,4 +1,4 @@
-"""Commands that need no dashboard: load, withdraw, build, findings, van, check, export.
+"""Commands that need no dashboard: load, withdraw, forget, build, findings, van, check, export.
 
 Messages go to stderr, data to stdout. Exit codes: 0 done, 1 done but something needs a person,
 2 wrong use or nothing could be done.
@@ -222,6 +222,34 @@ def withdraw(
 
     done = ingest.withdraw(Home.find(home).ensure(), file, why)
     say(f"Withdrawn: {done}. Run kinbay build to bring the findings up to date.")
+
+
+@app.command()
+def forget(
+    person: Annotated[str, typer.Option("--person", help="The name as it stands in the files.")],
+    why: Annotated[str, typer.Option("--why", help="Why, without the name; kept in the journal.")],
+    home: HomeOption = None,
+) -> None:
+    """Remove a person's name from originals, journal and builds; what cannot be changed is listed."""
+    from pipeline import build as building
+    from pipeline import ingest
+    from pipeline.warehouse import publish
+
+    place = Home.find(home).ensure()
+    done = ingest.forget(place, person, why)
+    for line in done.lines():
+        say(line)
+    is_clean = not done.by_hand
+    if place.pointer.exists():
+        with progress("Building") as show:
+            report = building.build(place, progress=show)
+        if report.is_published:
+            publish.remove_old(place.warehouse, keep=1)
+        else:
+            is_clean = False
+            say("The last build may hold the name still: mend what stops the build, then run this again.")
+        say(report.lines()[-1])
+    raise typer.Exit(0 if is_clean else 1)
 
 
 @app.command()

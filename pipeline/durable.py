@@ -11,7 +11,12 @@ from typing import Any
 
 def write_json(path: Path, content: dict[str, Any]) -> None:
     """Write a JSON file: beside its place first, made durable, then put in place."""
-    write_text(path, json.dumps(content, ensure_ascii=False, indent=1, sort_keys=True) + "\n")
+    write_text(path, json_text(content))
+
+
+def json_text(content: dict[str, Any]) -> str:
+    """Return the text that `write_json` writes."""
+    return json.dumps(content, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
 
 
 def write_text(path: Path, text: str) -> None:

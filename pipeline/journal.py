@@ -1,4 +1,4 @@
-"""The journal: answers, decisions, corrections, withdrawals; one JSON file each, never changed.
+"""The journal: answers, decisions, corrections, withdrawals; one JSON file each, changed only to forget a name.
 
 A low layer, so that commands, builds and the dashboard's pages write entries in the same way: the entry stands in
 its folder in full or not at all.

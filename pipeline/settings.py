@@ -225,7 +225,7 @@ class Home:
 
     @property
     def journal(self) -> Path:
-        """Answers, decisions, corrections and withdrawals, one file each, append only."""
+        """Answers, decisions, corrections and withdrawals, one file each; changed only to forget a name."""
         return self.path / "journal"
 
     @property

@@ -1,8 +1,19 @@
 """Ingesting: files into the raw store, out of it again, and all of it anew from the originals."""
 
+from pipeline.ingest.forgetting import Forgotten, forget
 from pipeline.ingest.loading import load
 from pipeline.ingest.rebuilding import rebuild_raw
 from pipeline.ingest.reports import FileReport, LoadReport, Reject
 from pipeline.ingest.withdrawing import Withdrawal, withdraw
 
-__all__ = ["FileReport", "LoadReport", "Reject", "Withdrawal", "load", "rebuild_raw", "withdraw"]
+__all__ = [
+    "FileReport",
+    "Forgotten",
+    "LoadReport",
+    "Reject",
+    "Withdrawal",
+    "forget",
+    "load",
+    "rebuild_raw",
+    "withdraw",
+]

@@ -152,6 +152,14 @@ def _propose(
     one.wait(said, (*proposal.questions, *facts, proposing.to_accept(proposed)))
 
 
+def refuse_redacted(candidates: Sequence[Candidate], redacted: set[str]) -> None:
+    """Let a file wait that is known to hold a name which was removed on purpose."""
+    for one in candidates:
+        if one.staged is not None and one.staged.file_id in redacted:
+            what = "This file holds a person's name that was removed from the home on purpose"
+            one.wait(KinbayError(what, one.source.name, "Take the name out of the file, or do not load it."))
+
+
 def mark_repeats(candidates: Sequence[Candidate]) -> None:
     """Of files with the same content in one load only the first is read."""
     seen: dict[str, Candidate] = {}

@@ -1,4 +1,4 @@
-"""What the journal says about files: which acceptances were withdrawn."""
+"""What the journal says about files: which acceptances were withdrawn, and which originals were redacted."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pipeline.journal import read_entries, write_entry
 from pipeline.settings import Home
 
-__all__ = ["Withdrawals", "read_entries", "read_withdrawals", "write_entry"]
+__all__ = ["FORGOTTEN", "Withdrawals", "read_entries", "read_redacted", "read_withdrawals", "write_entry"]
+FORGOTTEN = "forgotten"
 
 
 @dataclass(frozen=True)
@@ -32,3 +33,10 @@ def read_withdrawals(home: Home) -> Withdrawals:
     for entry in read_entries(home, "withdrawal"):
         until[entry["file_id"]] = max(until.get(entry["file_id"], -1), int(entry["batch_id"]))
     return Withdrawals(until)
+
+
+def read_redacted(home: Home) -> set[str]:
+    """Return the hashes of files that held a name which was removed since."""
+    entries = read_entries(home, FORGOTTEN)
+    was = {str(pair["was"]) for e in entries for pair in e.get("redacted", ())}
+    return was | {str(one) for e in entries for one in e.get("deleted", ())}

@@ -9,7 +9,7 @@ from pathlib import Path
 import duckdb
 
 from pipeline.ingest import answering, entries, journal, originals
-from pipeline.ingest.candidates import Candidate, mark_repeats, prepare, report_repeats
+from pipeline.ingest.candidates import Candidate, mark_repeats, prepare, refuse_redacted, report_repeats
 from pipeline.ingest.inbox import tidy_inbox
 from pipeline.ingest.opening import open_store
 from pipeline.ingest.originals import Acceptance
@@ -70,6 +70,7 @@ def load(
         candidates = [prepare(home, connection, s, layouts, layout, is_van_given=is_given) for s in sources]
         if not trial and (not paths or home.inbox in paths):
             candidates += _new_entries(home, connection, layouts)
+        refuse_redacted(candidates, journal.read_redacted(home))
         mark_repeats(candidates)
         batch_id = max(raw.next_batch(connection), journal.read_withdrawals(home).last_batch + 1)
         connection.begin()

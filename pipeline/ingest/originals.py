@@ -2,7 +2,7 @@
 
 `originals/<sha256><ending>` is the file. `originals/<sha256>.about.json` says what it was called, by which layout,
 for which van and with which answers it was read, and in which batch: enough to read it again. It is written
-anew only when a withdrawn file is taken in once more.
+anew only when a withdrawn file is taken in once more. A redacted copy (see forgetting) takes its original's place.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
 _BLOCK = 2**20
-_INCOMING = ".incoming-"
-_ABOUT = ".about.json"
+INCOMING = ".incoming-"
+ABOUT = ".about.json"
 
 
 @dataclass(frozen=True)
@@ -85,7 +85,7 @@ class Staged:
 def stage(home: Home, path: Path, suffix: str) -> Staged:
     """Copy a file into the home and hash what was copied: what is read is what is kept."""
     ending = suffix if re.fullmatch(r"\.[a-z0-9]{1,10}", suffix) else ""
-    copy = home.originals / f"{_INCOMING}{uuid.uuid4().hex}{ending}"
+    copy = home.originals / f"{INCOMING}{uuid.uuid4().hex}{ending}"
     digest, size = hashlib.sha256(), 0
     with path.open("rb") as source, copy.open("xb") as target:
         while block := source.read(_BLOCK):
@@ -101,12 +101,12 @@ def keep(home: Home, staged: Staged, acceptance: Acceptance) -> None:
     if not acceptance.is_entry and not place.exists():
         put_in_place(staged.path, place)
         place.chmod(0o444)
-    write_json(home.originals / f"{staged.file_id}{_ABOUT}", asdict(acceptance))
+    write_json(home.originals / f"{staged.file_id}{ABOUT}", asdict(acceptance))
 
 
 def clear_staged(home: Home) -> None:
     """Remove copies that an interrupted load left behind."""
-    for path in home.originals.glob(f"{_INCOMING}*"):
+    for path in home.originals.glob(f"{INCOMING}*"):
         path.unlink(missing_ok=True)
 
 
@@ -119,7 +119,7 @@ def list_accepted(home: Home) -> list[Acceptance]:
         Where one of these files is damaged.
     """
     found = []
-    for path in home.originals.glob(f"*{_ABOUT}"):
+    for path in home.originals.glob(f"*{ABOUT}"):
         try:
             found.append(Acceptance(**json.loads(path.read_text(encoding="utf-8"))))
         except (ValueError, TypeError) as error:

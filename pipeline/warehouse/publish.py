@@ -29,7 +29,7 @@ from pipeline.warehouse.models import Header, Model, read_header
 from pipeline.warehouse.published import NAME, POINTER, export_tables, open_published, reading
 from pipeline.warehouse.runner import within
 
-__all__ = ["export_tables", "open_published", "publish", "reading"]
+__all__ = ["export_tables", "open_published", "publish", "reading", "remove_old"]
 
 _OWN = ("builds", "check_results", "finding_history")
 _GROWTH = 1.5
@@ -84,7 +84,7 @@ def publish(
     _point(folder, name, build_row, engine.state().batch_id)
     whole_bytes = whole_bytes or (folder / name).stat().st_size
     engine.note_published(name, whole_bytes, described)
-    _remove_old(folder, keep)
+    remove_old(folder, keep)
     return folder / name
 
 
@@ -241,7 +241,7 @@ def _clear(draft: Path) -> None:
         path.unlink(missing_ok=True)
 
 
-def _remove_old(folder: Path, keep: int) -> None:
+def remove_old(folder: Path, keep: int) -> None:
     """Remove all but the newest files; one that a reader holds open where that matters stays for now."""
     files = sorted(
         (p for p in folder.iterdir() if NAME.fullmatch(p.name)), key=lambda p: int(p.stem.split("-")[1])
