@@ -6,9 +6,11 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.words import count_of
+from dashboard.parts.corrected import show_corrected
 from dashboard.parts.screen import offer_csv, show_table
 from dashboard.parts.view import View, page
 from dashboard.questions import records
+from pipeline.settings import Home
 
 STALE_DAYS = 60
 
@@ -151,6 +153,7 @@ def show(view: View) -> None:
     )
     show_coverage(coverage)
     show_conflicts(conflicts)
+    show_corrected(Home.find())
     show_rejects(rejects)
     show_files(
         records.list_files(view.warehouse), records.list_scans(view.warehouse, view.vans, view.filters)
