@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
 
 from pipeline.compare import repairs
 
+Example = Callable[[str], dict[str, Any]]
 
-def test_the_minimum_wage_study() -> None:
+
+def test_the_minimum_wage_study(example: Example) -> None:
     """Card and Krueger 1994, American Economic Review 84:772-793, table 3: full-time jobs per restaurant.
 
     The means as printed give 2.75; the paper prints 2.76 from unrounded cells.
     """
-    assert repairs.did(20.44, 21.03, 23.33, 21.17) == pytest.approx(2.75, abs=1e-9)
-    assert repairs.did(20.44, 21.03, 0.0, 0.0) == pytest.approx(0.59)
-    assert repairs.did(0.0, 0.0, 23.33, 21.17) == pytest.approx(2.16)
+    case = example("did_card_krueger")
+    (before, after), (other_before, other_after) = case["inputs"]["treated"], case["inputs"]["control"]
+    expected = case["expected"]
+    both = repairs.did(before, after, other_before, other_after)
+    assert both == pytest.approx(expected["difference_in_differences"], abs=1e-9)
+    assert repairs.did(before, after, 0.0, 0.0) == pytest.approx(expected["treated_change"])
+    assert repairs.did(0.0, 0.0, other_before, other_after) == pytest.approx(-expected["control_change"])
 
 
 def test_the_interaction_of_a_regression() -> None:
