@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -46,7 +46,7 @@ class Channel:
     """What is compared: where a van stands, how it has moved of late, how unsteady it is, how far it goes between states.
 
     `cells` picks the cells, `scatter` the rows that tell how scans of one van scatter; `is_log` where values are
-    logarithms, told as what they are logarithms of.
+    logarithms of a spread, told as what they are logarithms of and judged under the cautious null.
     """
 
     name: str
@@ -278,7 +278,7 @@ def _score_channel(
             matter=matter,
         ),
         nulls,
-        rules_of(settings),
+        replace(rules_of(settings), is_cautious=channel.is_log),
     )
     scored = _scored_rows(channel.name, usable, scores)
     rest = _unscored_rows(channel.name, cells.filter(~is_usable), COLUMNS)

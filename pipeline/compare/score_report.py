@@ -89,12 +89,15 @@ def report_scores(
     curves = judged.curves(nulls, "normal")
     p = read_p(judged.surprise("normal"), curves)
     p_cautious = np.maximum(p, read_p(judged.surprise("cautious"), judged.curves(nulls, "cautious")))
+    p = p_cautious if rules.is_cautious else p
     matter = np.arange(len(rows)) if cells.matter is None else cells.matter[rows]
     q, q_matter = adjust_by_matter(p, matter)
     alone = matter_cutoff(q_matter, matter, rules.finding_q)
     df = judged.law_df("normal")
     smallest_useful = cells.smallest_useful[used.measure[judged.at]]
-    needed = invert_surprise(surprise_at(alone, curves), df) * statistic.spread if len(p) else p
+    law: Law = "cautious" if rules.is_cautious else "normal"
+    bar = surprise_at(alone, judged.curves(nulls, law))
+    needed = invert_surprise(bar, judged.law_df(law)) * statistic.spread if len(p) else p
     expected = found.mean[judged.at]
     difference = used.y[judged.at] - expected
     known = invert_surprise(-float(np.log(_OUTSIDE)), statistic.df) * np.sqrt(statistic.mean_variance)

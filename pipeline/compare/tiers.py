@@ -44,6 +44,9 @@ class Rules:
         there.
     suspect_p
         Two-sided p-value at which pass 1 leaves a van out of its siblings' reference.
+    is_cautious
+        p-values are read under the cautious null: for values whose healthy scatter has heavier tails than the normal
+        law, as the logarithm of a spread has.
     min_cohorts
         Variance is borrowed between cohorts only where so many share the measure.
     """
@@ -57,6 +60,7 @@ class Rules:
     watch_p: float = 0.005
     suspect_p: float = 0.005
     min_cohorts: int = 3
+    is_cautious: bool = False
 
 
 def grade_cells(

@@ -67,10 +67,11 @@ class Planted:
 
 @dataclass(frozen=True)
 class Options:
-    """Size of planted faults (0: healthy) and whether vans have heavy tails."""
+    """Size of planted faults (0: healthy), whether vans have heavy tails, and rows of a scan."""
 
     sigma: float
     heavy: bool
+    rows: int = ROWS
 
 
 @dataclass(frozen=True)
@@ -146,8 +147,8 @@ def _write_readings(
         scan += swing * np.sin(2 * np.pi * (fleet.day - 60) / 365)
         if key == BIASED[1]:
             scan += BIASED[2] * (fleet.reader == BIASED[0])
-        value = np.round(np.repeat(scan, ROWS) + noise * rng.standard_normal(n * ROWS), 3)
-        rows = {"scan_id": np.repeat(fleet.ids, ROWS), "value": value}
+        value = np.round(np.repeat(scan, options.rows) + noise * rng.standard_normal(n * options.rows), 3)
+        rows = {"scan_id": np.repeat(fleet.ids, options.rows), "value": value}
         frames.append(pl.DataFrame(rows).with_columns(parameter=pl.lit(key), state=pl.lit("warm_idle")))
     pl.concat(frames).write_csv(folder / "readings.csv")
 
@@ -166,11 +167,11 @@ def run_fleet(seed: int, options: Options) -> tuple[list[Planted], list[dict[str
     return planted, found["findings"], time.perf_counter() - started
 
 
-def report(sigma: float, heavy: bool, fleets: int) -> str:
+def report(sigma: float, heavy: bool, fleets: int, rows: int = ROWS) -> str:
     """Run some fleets and say how many findings were false and how many faults were found."""
     false, seconds, hits, others = 0, 0.0, [], []
     for seed in range(fleets):
-        planted, findings, took = run_fleet(1000 + seed, Options(sigma, heavy))
+        planted, findings, took = run_fleet(1000 + seed, Options(sigma, heavy, rows))
         seconds += took
         wanted = {(p.van, p.parameter): p.cohort_size for p in planted}
         named = {(f["van"], f["parameter"]) for f in findings if f["kind"] == "van_level"}
@@ -196,9 +197,10 @@ def main() -> None:
     parser.add_argument("--fleets", type=int, default=20)
     parser.add_argument("--sigma", type=float, nargs="+", default=[0.0, 6.0, 8.0])
     parser.add_argument("--heavy", action="store_true", help="heavy-tailed vans (t with 4 df)")
+    parser.add_argument("--rows", type=int, default=ROWS, help="rows of a scan; eight or so give spreads")
     given = parser.parse_args()
     for sigma in given.sigma:
-        sys.stdout.write(report(sigma, given.heavy, given.fleets) + "\n")
+        sys.stdout.write(report(sigma, given.heavy, given.fleets, given.rows) + "\n")
 
 
 if __name__ == "__main__":
