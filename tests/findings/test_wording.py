@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.findings import contradictions, ranking, van_cells, wording
+from pipeline.findings import contradictions, merging, ranking, van_cells, wording
 from pipeline.findings.records import Finding
 
 CELL: dict[str, Any] = {
@@ -43,12 +43,16 @@ def test_states_of_one_reading_are_one_matter() -> None:
 def test_a_reading_worked_out_of_another_is_the_same_matter() -> None:
     read = {**CELL, "parameter": "rail_pressure", "unit": "MPa", "p": 1e-3}
     derived = {**read, "parameter": "rail_pressure_deviation", "p": 1e-5}
-    (found,) = van_cells.find([derived, read], NOTHING)
+
+    def matters(*cells: dict[str, Any]) -> list[Finding]:
+        return merging.merge(van_cells.find(list(cells), NOTHING))
+
+    (found,) = matters(derived, read)
     assert found.parameter == "rail_pressure"
     assert [a["parameter"] for a in found.also] == ["rail_pressure_deviation"]
-    (stronger,) = van_cells.find([derived, {**read, "tier": "watch"}], NOTHING)
+    (stronger,) = matters(derived, {**read, "tier": "watch"})
     assert stronger.parameter == "rail_pressure_deviation"
-    assert len(van_cells.find([derived, CELL], NOTHING)) == 2
+    assert len(matters(derived, CELL)) == 2
 
 
 def test_rivals_name_reader_mileage_fallback_and_small_group() -> None:
