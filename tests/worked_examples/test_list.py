@@ -12,7 +12,7 @@ HERE = Path(__file__).parent
 PAGE = (ROOT / "docs" / "worked_examples.md").read_text("utf-8")
 ROW = re.compile(r"^\| `([A-Za-z0-9_]+)` \| ([^|]+) \| ([^|]+) \| ([^|]+) \|$", re.MULTILINE)
 TEST = re.compile(r"`(tests/[\w/]+\.py)::(\w+)`")
-EXAMPLES = 40
+EXAMPLES = 44
 NOT_EXAMPLES = {"test_list.py", "test_vocabulary_vectors.py"}
 
 
