@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import duckdb
@@ -158,11 +159,11 @@ def test_shares_name_a_stray_state_and_say_when_there_are_none(
     assert "No reading was shared out in the state “in orbit”" in _texts(at)
     empty = Home(tmp_path).ensure()
     source = Home(fleet.home)
-    for file in source.warehouse.iterdir():
-        (empty.warehouse / file.name).write_bytes(file.read_bytes())
-    for file in empty.warehouse.glob("*.duckdb"):
-        with duckdb.connect(str(file)) as connection:
-            connection.execute("delete from variance_shares")
+    published = json.loads((source.warehouse / "current.json").read_text("utf-8"))["file"]
+    for name in ("current.json", published):
+        (empty.warehouse / name).write_bytes((source.warehouse / name).read_bytes())
+    with duckdb.connect(str(empty.warehouse / published)) as connection:
+        connection.execute("delete from variance_shares")
     at = _open(tmp_path, "shares", monkeypatch)
     assert "Nothing is shared out yet" in _texts(at)
     assert not at.exception
