@@ -33,7 +33,7 @@ def _finding(lead: Row, others: list[Row]) -> Finding:
         also=tuple(
             {"parameter": o["parameter"], "state": o["state"], "difference": o["step"]} for o in others
         ),
-        against="before the update",
+        against="own_past",
         difference=step,
         unit=lead["unit"],
         interval_low=lead["low"],

@@ -15,6 +15,9 @@ KINDS = (
     "repair_effect", "code_persistent", "code_fleetwide", "low_voltage_cluster", "record_conflict",
     "reading_frozen",
 )  # fmt: skip
+AGAINST = (
+    "siblings", "own_past", "other_cohorts", "reader_limits", "physics", "other_reader", "other_level",
+)  # fmt: skip
 TIERS = ("finding", "likely", "watch", "not_enough_evidence")
 
 

@@ -19,6 +19,7 @@ from demo_warehouse.scenario import Scenario, read_scenario
 from demo_warehouse.story import Effect
 from pipeline import ingest
 from pipeline.build import build
+from pipeline.findings.records import AGAINST, KINDS, TIERS
 from pipeline.settings import Home
 from pipeline.warehouse import publish
 
@@ -210,6 +211,12 @@ def test_a_storm_of_codes_is_one_battery_question(outcome: Outcome) -> None:
     assert found["next_check"].startswith("Battery first")
     accused = [f for f in outcome.findings if f["van"] == storm.van and f["kind"] == "code_persistent"]
     assert [brief(f) for f in accused] == []
+
+
+def test_every_finding_uses_the_words_that_scripts_rely_on(outcome: Outcome) -> None:
+    assert {f["kind"] for f in outcome.findings} <= set(KINDS)
+    assert {f["tier"] for f in outcome.findings} <= set(TIERS)
+    assert {f["against"] for f in outcome.findings if f["against"]} <= set(AGAINST)
 
 
 def test_a_code_that_goes_with_the_sun_is_told_as_such(outcome: Outcome) -> None:

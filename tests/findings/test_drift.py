@@ -114,6 +114,7 @@ def test_an_update_that_moved_a_reading_is_the_readers_matter() -> None:
     ]
     (found,) = reader_updates.find([*rows, UPDATE | {"reader": "Yard", "q": 0.2}], 0.05)
     assert (found.kind, found.reader, found.van, found.level) == ("reader_bias", "Bench", None, "3.2")
+    assert found.against == "own_past"
     assert "went from 3.1 to 3.2 in February 2026" in found.claim
     assert "3 °C lower" in found.claim or "3.0 °C lower" in found.claim
     assert "12 vans read before and after, against 20 vans" in found.claim
