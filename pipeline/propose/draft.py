@@ -1,0 +1,74 @@
+"""A file on its way to a layout: the table in which most is known, its parts, and what is asked about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from pipeline.errors import KinbayError
+from pipeline.propose.asking import Asking
+from pipeline.propose.columns import Column, find_columns
+from pipeline.propose.grid import Grid, read_grids
+from pipeline.propose.preamble import Fact, find_facts
+from pipeline.propose.roles import Roles, find_roles
+from pipeline.propose.structure import Structure, find_structure
+from pipeline.read.sources import Source
+
+
+@dataclass
+class Draft:
+    """The layout while it is put together."""
+
+    source: Source
+    grid: Grid
+    structure: Structure
+    columns: list[Column]
+    roles: Roles
+    asking: Asking
+    facts: list[Fact] = field(default_factory=list)
+    mapping: list[dict[str, Any]] = field(default_factory=list)
+    used: list[str] = field(default_factory=list)
+
+
+def look(source: Source, asking: Asking) -> Draft:
+    """The table of the file in which most is known."""
+    best: tuple[int, Draft] | None = None
+    first: KinbayError | None = None
+    for grid in read_grids(source):
+        try:
+            structure = find_structure(grid)
+        except KinbayError as fault:
+            first = first or fault
+            continue
+        columns = find_columns(structure)
+        roles = find_roles(columns)
+        known = len(roles.fields) + len(roles.readings) + (100 if roles.kind != "none" else 0)
+        if best is None or known > best[0]:
+            best = known, Draft(source, grid, structure, columns, roles, asking)
+    if best is None:
+        raise first or KinbayError("The file holds no rows", source.name, "Give a file with rows.")
+    draft = best[1]
+    if draft.roles.kind == "none":
+        named = ", ".join(c.name.cell.strip() for c in draft.columns[:12])
+        raise KinbayError(
+            f"No column of the file is known: {named}",
+            source.name,
+            "Name the columns as docs/readings.md does, or write a layout (pipeline/layouts/README.md).",
+        )
+    draft.facts = _useful_facts(draft)
+    return draft
+
+
+def _useful_facts(draft: Draft) -> list[Fact]:
+    mark = str(draft.grid.file.get("delimiter", ",")) if draft.grid.lines else "\t"
+    has_time = {"at", "scanned_at", "at_date"} & set(draft.roles.fields)
+    found = []
+    for fact in find_facts(draft.structure.preamble, mark):
+        if fact.column in draft.roles.fields or draft.roles.kind in {"register", "work", "notes"}:
+            continue
+        if fact.times is not None and has_time:
+            continue
+        if fact.column == "at_date" and not {"at_time", "at_date"} & set(draft.roles.fields):
+            fact = Fact("scanned_at", fact.pattern, fact.value, fact.label, fact.times)
+        found.append(fact)
+    return found
