@@ -136,6 +136,9 @@ def layout(
     ] = None,
     name: Annotated[str | None, typer.Option(help="What to call the layout.")] = None,
     out: Annotated[Path | None, typer.Option("--out", help="Write the layout's TOML to this file.")] = None,
+    ask_columns: Annotated[
+        bool, typer.Option("--ask-columns", help="Ask what the columns are, even where none is known.")
+    ] = False,
     bounded: Annotated[
         bool, typer.Option("--bounded", help="Stop after a minute of work or 6 GB.", hidden=True)
     ] = False,
@@ -148,7 +151,7 @@ def layout(
         proposing.bound_process()
     place = Home.find(home).ensure()
     told = proposing.parse_answers(answer or [])
-    found = proposing.propose_for(place, file, told, name)
+    found = proposing.propose_for(place, file, told, name, asks_columns=ask_columns)
     if as_json:
         print_json(found.as_json())
     else:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -42,6 +42,19 @@ def write_questions(file: Path, questions: Sequence[Question], fault: KinbayErro
         }
         kept.setdefault((one.kind, one.subject), fresh)
     _write(question_path(file), file.name, list(kept.values()), None if fault is None else str(fault))
+
+
+def keep_answers(file: Path, told: Mapping[tuple[str, str], str], asked: Sequence[Question]) -> None:
+    """Keep answers beside a file, each with its question; an empty one takes back what was answered before."""
+    known = {(q.kind, q.subject): q for q in asked}
+    rows = [r for r in _read(question_path(file)) if (str(r.get("kind")), r.get("subject")) not in told]
+    for (kind, subject), text in told.items():
+        one = known.get((kind, subject), Question(kind, subject, "", ()))
+        if text.strip():
+            rows.append(
+                {"kind": kind, "subject": subject, "asks": one.asks, "choices": one.choices, "answer": text}
+            )
+    _write(question_path(file), file.name, rows, None)
 
 
 def _write(path: Path, name: str, rows: Sequence[dict[str, Any]], fault: object) -> None:
@@ -110,6 +123,11 @@ def answers_beside(file: Path) -> dict[tuple[str, str], str]:
     """Return every usable answer beside a file, by its question's kind and subject."""
     rows = [row for row in _read(question_path(file)) if is_answered(row)]
     return {(str(row.get("kind")), row["subject"]): row["answer"].strip() for row in rows}
+
+
+def is_accepted(file: Path) -> bool:
+    """Whether a person said that a file of an unknown kind is to be read as proposed."""
+    return answers_beside(file).get(("accept", "layout")) == "yes"
 
 
 def drop_kinds(file: Path, kinds: set[str]) -> None:

@@ -86,6 +86,7 @@ def prepare(
     *,
     is_van_given: bool,
     is_entry: bool = False,
+    trial: bool = False,
 ) -> Candidate:
     """Stage a file and say what it is, unless its content is in the store already."""
     one = Candidate(source, signature(source.dropped), is_entry=is_entry)
@@ -119,7 +120,7 @@ def prepare(
             else recognise(staged, layouts, layout, is_van_given)
         )
     except UnknownFileError as fault:
-        _propose(home, one, staged, layouts, fault, is_van_given=is_van_given)
+        _propose(home, one, staged, layouts, fault, is_van_given=is_van_given, trial=trial)
     except KinbayError as fault:
         one.wait(KinbayError(fault.what, fault.where or source.name, fault.remedy))
     return one
@@ -130,12 +131,16 @@ def _propose(
     one: Candidate,
     staged: Source,
     layouts: dict[str, Layout],
-    fault: KinbayError,
+    unknown: KinbayError,
     *,
     is_van_given: bool,
+    trial: bool,
 ) -> None:
-    """Let an unknown file wait with a proposal and its questions; a proposal that was accepted becomes a layout."""
-    said = KinbayError(fault.what, fault.where or staged.name, fault.remedy)
+    """Let an unknown file wait with a proposal and its questions; a proposal that was accepted becomes a layout.
+
+    On trial the layout holds for this load alone, and is not kept.
+    """
+    said = KinbayError(unknown.what, unknown.where or staged.name, unknown.remedy)
     answers = answering.answers_beside(staged.dropped)
     try:
         proposed = proposing.look(home, staged, answers, taken=set(layouts))
@@ -143,10 +148,14 @@ def _propose(
         one.wait(said)
         return
     proposal = proposed.proposal
-    if proposal.layout is not None and proposal.is_complete and answers.get(("accept", "layout")) == "yes":
-        proposing.keep(home, staged.name, proposal)
+    if proposal.layout is not None and proposal.is_complete and answering.is_accepted(staged.dropped):
+        if not trial:
+            proposing.keep(home, staged.name, proposal)
         layouts[proposal.name] = proposal.layout
-        one.found = recognise(staged, layouts, proposal.name)
+        try:
+            one.found = recognise(staged, layouts, proposal.name)
+        except KinbayError as fault:
+            one.wait(KinbayError(fault.what, fault.where or staged.name, fault.remedy))
         return
     facts = () if is_van_given else proposal.facts
     one.wait(said, (*proposal.questions, *facts, proposing.to_accept(proposed)))

@@ -67,7 +67,12 @@ def load(
         bring_back(home, connection)
         sources = list(find_sources(list(paths) or [home.inbox], Path(scratch), home.inbox))
         is_given = van is not None
-        candidates = [prepare(home, connection, s, layouts, layout, is_van_given=is_given) for s in sources]
+        sources.sort(
+            key=lambda source: not answering.is_accepted(source.dropped)
+        )  # its layout holds for the rest
+        candidates = [
+            prepare(home, connection, s, layouts, layout, is_van_given=is_given, trial=trial) for s in sources
+        ]
         if not trial and (not paths or home.inbox in paths):
             candidates += _new_entries(home, connection, layouts)
         refuse_redacted(candidates, journal.read_redacted(home))

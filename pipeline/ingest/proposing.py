@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import resource
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,7 @@ class Proposed:
 
     proposal: Proposal
     preview: dict[str, Any]
+    answers: Answered = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """Return what `kinbay layout --json` prints, as pipeline/layouts/README.md describes it."""
@@ -41,10 +42,20 @@ class Proposed:
             "complete": one.is_complete,
             "layout": {"toml": one.toml, "object": one.table},
             "mapping": one.mapping,
-            "questions": [_question(q, is_open=True) for q in one.questions]
-            + [_question(q, is_open=False) for q in one.answered],
-            "facts": [_question(q, is_open=True) for q in one.facts],
+            "questions": [self._question(q, is_open=True) for q in one.questions]
+            + [self._question(q, is_open=False) for q in one.answered],
+            "facts": [self._question(q, is_open=True) for q in one.facts],
             "preview": self.preview,
+        }
+
+    def _question(self, one: Question, *, is_open: bool) -> dict[str, Any]:
+        return {
+            "kind": one.kind,
+            "subject": one.subject,
+            "asks": one.asks,
+            "choices": list(one.choices),
+            "open": is_open,
+            "answer": self.answers.get((one.kind, one.subject), ""),
         }
 
     def lines(self) -> list[str]:
@@ -75,16 +86,6 @@ def _choices(choices: Sequence[str]) -> str:
     return f" ({', '.join(choices)})" if choices else ""
 
 
-def _question(one: Any, *, is_open: bool) -> dict[str, Any]:
-    return {
-        "kind": one.kind,
-        "subject": one.subject,
-        "asks": one.asks,
-        "choices": list(one.choices),
-        "open": is_open,
-    }
-
-
 def parse_answers(given: Sequence[str]) -> dict[tuple[str, str], str]:
     """Read `KIND:SUBJECT=ANSWER` texts; the answer begins after the last `=`.
 
@@ -105,8 +106,15 @@ def parse_answers(given: Sequence[str]) -> dict[tuple[str, str], str]:
     return found
 
 
-def propose_for(home: Home, file: Path, told: Answered | None = None, name: str | None = None) -> Proposed:
-    """Propose a layout for a file, using the answers beside it and those told here.
+def propose_for(
+    home: Home,
+    file: Path,
+    told: Answered | None = None,
+    name: str | None = None,
+    *,
+    asks_columns: bool = False,
+) -> Proposed:
+    """Propose a layout for a file, using the answers beside it and those told here, which are kept beside it too.
 
     Raises
     ------
@@ -118,14 +126,24 @@ def propose_for(home: Home, file: Path, told: Answered | None = None, name: str 
     source = Source(file, file.name, file)
     answers = {**answering.answers_beside(file), **(told or {})}
     taken = set(read_layouts(home.layouts))
-    return look(home, source, answers, name, taken)
+    found = look(home, source, answers, name, taken, asks_columns=asks_columns)
+    if told:
+        one = found.proposal
+        answering.keep_answers(file, told, [*one.questions, *one.facts, *one.answered])
+    return found
 
 
 def look(
-    home: Home, source: Source, answers: Answered, name: str | None = None, taken: set[str] | None = None
+    home: Home,
+    source: Source,
+    answers: Answered,
+    name: str | None = None,
+    taken: set[str] | None = None,
+    *,
+    asks_columns: bool = False,
 ) -> Proposed:
     """Propose a layout for a source and preview it."""
-    proposal = propose(source, answers, name, taken or set())
+    proposal = propose(source, answers, name, taken or set(), asks_columns=asks_columns)
     shown: dict[str, Any] = {
         "tables": {},
         "taken": 0,
@@ -138,7 +156,7 @@ def look(
     if proposal.layout is not None:
         facts = {subject: text for (kind, subject), text in answers.items() if kind == "fact"}
         shown = preview(source, proposal.layout, home.settings.time_zone, utc_now(), facts)
-    return Proposed(proposal, shown)
+    return Proposed(proposal, shown, answers)
 
 
 def accept(home: Home, file: Path, proposal: Proposal) -> Path:

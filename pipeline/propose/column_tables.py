@@ -11,6 +11,8 @@ from pipeline.propose.columns import CODE, Column
 from pipeline.propose.draft import Draft
 from pipeline.propose.readings import Mapped, map_labels, map_readings
 
+MOST_EXAMPLES = 3
+
 
 def field_columns(draft: Draft) -> dict[str, str]:
     """The tidy columns beside readings."""
@@ -18,6 +20,7 @@ def field_columns(draft: Draft) -> dict[str, str]:
     for target, column in draft.roles.fields.items():
         if target in {"parameter", "value", "unit", "low", "high", "mark"} and draft.roles.kind == "long":
             draft.used.append(column.name.cell)
+            draft.mapping.append(_entry(column.key, field=target, how="its name"))
             continue
         tidy = _tidy_column(target, column, draft)
         if tidy is None:
@@ -116,6 +119,8 @@ def add_readings(draft: Draft, table: dict[str, Any]) -> None:
         found = map_labels(draft.structure, fields, draft.asking)
         long |= {k: v for k, v in (("pids", found.has_pids), ("bytes", found.has_bytes)) if v}
         long["labels"], long["units"] = found.labels, found.units
+        if found.not_taken:
+            table["skip"].append({"column": long["parameter"], "words": found.not_taken})
         table["long"] = long
         draft.mapping += found.mapping
 
@@ -134,6 +139,7 @@ def _entry(column: str, **given: Any) -> dict[str, Any]:
         "how": "",
         "confidence": "certain",
         "suggestions": [],
+        "examples": [],
     }
     return entry | given
 
@@ -143,6 +149,15 @@ def _reading_entry(m: Mapped) -> dict[str, Any]:
         m.column.key, parameter=m.parameter, unit=m.unit, how=m.how,
         confidence="certain" if m.is_settled else "asked" if m.how.endswith("asked") else "left out", suggestions=list(m.suggestions),
     )  # fmt: skip
+
+
+def show_columns(draft: Draft) -> None:
+    """Bring the mapping into the order of the file, labels last, with a few cells of each column."""
+    by_key = {c.key: c for c in draft.columns}
+    for entry in draft.mapping:
+        if (column := by_key.get(entry["column"])) is not None:
+            entry["examples"] = list(dict.fromkeys(column.filled))[:MOST_EXAMPLES]
+    draft.mapping.sort(key=lambda m: by_key[m["column"]].index if m["column"] in by_key else len(by_key))
 
 
 def add_file_name_day(draft: Draft, table: dict[str, Any]) -> None:

@@ -12,6 +12,7 @@ from pipeline.propose.grid import Grid, read_grids
 from pipeline.propose.preamble import Fact, find_facts
 from pipeline.propose.roles import Roles, find_roles
 from pipeline.propose.structure import Structure, find_structure
+from pipeline.propose.told import apply_told
 from pipeline.read.sources import Source
 
 
@@ -30,7 +31,7 @@ class Draft:
     used: list[str] = field(default_factory=list)
 
 
-def look(source: Source, asking: Asking) -> Draft:
+def look(source: Source, asking: Asking, *, asks_columns: bool) -> Draft:
     """The table of the file in which most is known."""
     best: tuple[int, Draft] | None = None
     first: KinbayError | None = None
@@ -41,7 +42,9 @@ def look(source: Source, asking: Asking) -> Draft:
             first = first or fault
             continue
         columns = find_columns(structure)
-        roles = find_roles(columns)
+        kept, as_told = apply_told(columns, asking)
+        roles = find_roles(kept)
+        roles.left_out |= as_told
         known = len(roles.fields) + len(roles.readings) + (100 if roles.kind != "none" else 0)
         if best is None or known > best[0]:
             best = known, Draft(source, grid, structure, columns, roles, asking)
@@ -49,14 +52,24 @@ def look(source: Source, asking: Asking) -> Draft:
         raise first or KinbayError("The file holds no rows", source.name, "Give a file with rows.")
     draft = best[1]
     if draft.roles.kind == "none":
-        named = ", ".join(c.name.cell.strip() for c in draft.columns[:12])
-        raise KinbayError(
-            f"No column of the file is known: {named}",
-            source.name,
-            "Name the columns as docs/readings.md does, or write a layout (pipeline/layouts/README.md).",
-        )
+        _ask_for_columns(draft, asks_columns=asks_columns)
     draft.facts = _useful_facts(draft)
     return draft
+
+
+def _ask_for_columns(draft: Draft, *, asks_columns: bool) -> None:
+    """Ask what the columns are; where nobody is there to be asked, the file is refused."""
+    named = ", ".join(c.name.cell.strip() for c in draft.columns[:12])
+    if not asks_columns:
+        raise KinbayError(
+            f"No column of the file is known: {named}",
+            draft.source.name,
+            "Name the columns as docs/readings.md does, or write a layout (pipeline/layouts/README.md).",
+        )
+    asks = (
+        f"No column of the file is known: {named}. Say what each is: a reading, a trouble code, work, a note."
+    )
+    draft.asking.ask("columns", "columns", asks)
 
 
 def _useful_facts(draft: Draft) -> list[Fact]:

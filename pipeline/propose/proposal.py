@@ -21,6 +21,7 @@ from pipeline.propose.column_tables import (
     add_reader,
     add_readings,
     field_columns,
+    show_columns,
 )
 from pipeline.propose.draft import Draft, look
 from pipeline.propose.file_tables import file_table, find_file_marks, skip_tables, time_table
@@ -81,6 +82,8 @@ def propose(
     answers: Mapping[Key, str] | None = None,
     name: str | None = None,
     taken_names: Iterable[str] = (),
+    *,
+    asks_columns: bool = False,
 ) -> Proposal:
     """Look at a file and propose a layout.
 
@@ -94,15 +97,17 @@ def propose(
         What to call the layout; else by the file's name.
     taken_names : iterable of str
         Names that are taken.
+    asks_columns : bool
+        Whether a file of which no column is known is still proposed, with what is missing as a question.
 
     Raises
     ------
     KinbayError
-        Where the file cannot be read, or nothing in it is known.
+        Where the file cannot be read, nothing in it is known, or an answer names no reading and no column.
     """
-    draft = look(source, Asking(answers or {}))
+    draft = look(source, Asking(answers or {}), asks_columns=asks_columns)
     marks = find_file_marks(draft)
-    table: dict[str, Any] = {"name": name or _name(draft, set(taken_names)), "title": _title(source)}
+    table: dict[str, Any] = {"name": name or _told_name(draft, set(taken_names)), "title": _title(source)}
     table["feeds"] = draft.roles.feeds
     table["match"] = {}
     table["file"] = file_table(draft, marks)
@@ -123,6 +128,18 @@ def _title(source: Source) -> str:
     return f"Proposed from {Path(source.name).name}"
 
 
+def _told_name(draft: Draft, taken: set[str]) -> str:
+    """The layout's name as answered, where it can be one and is not taken; else one by the file's name."""
+    told = draft.asking.answers.get(("name", "layout"), "").strip()
+    if told and re.fullmatch(r"[\w\-]{1,60}", told) and told not in taken:
+        draft.asking.ask("name", "layout", "What is this kind of file called?")
+        return told
+    if told:
+        asks = f"{told!r} is taken, or holds more than letters, digits, _ and -. Which other name?"
+        draft.asking.open.append(Question("name", "layout", asks, ()))
+    return _name(draft, taken)
+
+
 def _name(draft: Draft, taken: set[str]) -> str:
     stem = re.sub(r"[^a-z]+", "_", Path(draft.source.name).stem.casefold()).strip("_")[:40]
     if len(stem) < 3:
@@ -141,6 +158,7 @@ def _finish(draft: Draft, table: dict[str, Any]) -> Proposal:
         f"Not taken: {m['column']} ({m['how']})" for m in draft.mapping if m["confidence"] == "left out"
     ]
     toml = to_toml(table, remarks)
+    show_columns(draft)
     layout = None
     try:
         layout = Layout.model_validate(tomllib.loads(toml))

@@ -16,6 +16,7 @@ from pipeline.propose.columns import Column
 from pipeline.propose.names import suggestions, take_apart
 from pipeline.propose.roles import is_unit_needed
 from pipeline.propose.structure import Structure
+from pipeline.propose.told import NOT_TAKEN, WHY_NOT, note_told, told_of
 
 MOST_LABELS = 300
 PLAUSIBLE_SHARE = 0.9
@@ -42,6 +43,7 @@ class Labels:
     labels: dict[str, str] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
     mapping: list[dict[str, Any]] = field(default_factory=list)
+    not_taken: list[str] = field(default_factory=list)
     has_pids: bool = False
     has_bytes: bool = False
 
@@ -52,7 +54,8 @@ def map_readings(
     """Find the reading and the unit of every column of a wide file."""
     found = []
     for column in columns:
-        if column.stands_twice and not _is_meant(column, asking):
+        is_told = told_of(asking.answers, column.key) is not None
+        if column.stands_twice and not is_told and not _is_meant(column, asking):
             continue
         parameter, how, near = _parameter(
             column.name.found, column.key, column.name.bare, asking, _plain(column, decimal, thousands)
@@ -200,11 +203,16 @@ def map_labels(structure: Structure, fields: Mapping[str, Column], asking: Askin
 
 def _map_label(label: str, rows: list[tuple[str, str, str]], found: Labels, asking: Asking) -> None:
     name = take_apart(label)
+    told = note_told(asking, label)
+    if told == NOT_TAKEN:
+        found.not_taken.append(label)
     pid = _PID.match(label) if found.has_pids else None
-    known = vocabulary.by_pid().get(pid[1].upper()) if pid else None
+    known = vocabulary.by_pid().get(pid[1].upper()) if pid and told is None else None
     parameter, how, near = (
         (known.key, "standard identifier", ())
         if known
+        else (told if told != NOT_TAKEN else None, WHY_NOT, ())
+        if told is not None
         else _parameter(name.found, label, name.bare, asking, [])
     )
     confidence = (
@@ -229,6 +237,7 @@ def _map_label(label: str, rows: list[tuple[str, str, str]], found: Labels, aski
             "how": how,
             "confidence": confidence,
             "suggestions": list(near),
+            "examples": list(dict.fromkeys(r[1] for r in rows))[:3],
         }
     )
 

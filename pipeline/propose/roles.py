@@ -107,8 +107,7 @@ def _place(column: Column, roles: Roles, readings: list[Column]) -> None:
         name = "code"
     allowed = {"van", "odometer_km", "note", "at", "scanned_at", *_allowed(roles.kind)}
     if name not in allowed:
-        is_unknown = name is None and column.name.found is None
-        roles.left_out[column.key] = "no name that is known" if is_unknown else "not needed here"
+        roles.left_out[column.key] = _why_not(column, name)
         return
     name = _table_name(name, roles.kind)
     if name == "at":
@@ -117,6 +116,14 @@ def _place(column: Column, roles: Roles, readings: list[Column]) -> None:
         roles.left_out[column.key] = f"{roles.fields[name].key!r} already gives {name}"
     else:
         roles.fields[name] = column
+
+
+def _why_not(column: Column, name: str | None) -> str:
+    if name is None and column.name.found is None:
+        return "no name that is known"
+    if column.name.found is not None and not column.is_numeric:
+        return "its cells are no numbers"
+    return "not needed here"
 
 
 def _allowed(kind: str) -> tuple[str, ...]:

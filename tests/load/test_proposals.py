@@ -120,3 +120,93 @@ def test_an_unknown_file_that_is_not_accepted_keeps_waiting(home: Home, rows: Ro
     assert ingest.load(home, []).needs_person
     assert rows("select count(*) from raw.files") == [(0,)]
     assert not list(home.layouts.iterdir())
+
+
+LOOSE = "Wagen,Zeit,Foo,Bar,Coolant temp [°C]\n047,2026-03-02T08:00:00Z,1.2,nb,84\n047,2026-03-02T08:01:00Z,1.3,nb,85\n"
+
+
+def test_what_a_person_says_of_a_column_goes_before_its_name(home: Home, write: Write, rows: Rows) -> None:
+    path = write("loose.csv", LOOSE)
+    _, found = _layout(home, path)
+    by_name = {m["column"]: m for m in found["mapping"]}  # type: ignore[attr-defined]
+    assert by_name["Foo"]["confidence"] == "left out"
+    assert by_name["Foo"]["examples"] == ["1.2", "1.3"]
+    told = ["column:Foo=idle_torque_loss", "column:Coolant temp [°C]=coolant_temp"]
+    told_args = [part for one in told for part in ("--answer", one)]
+    refused = CliRunner().invoke(app, ["layout", str(path), "--home", str(home.path), *told_args])
+    assert refused.exception is not None
+    assert "neither a reading nor a column" in str(refused.exception)
+    told = [
+        "column:Foo=air_mass_flow",
+        "column:Coolant temp [°C]=not taken",
+        "column_unit:Foo=g/s",
+        "reader:reader=R",
+    ]
+    told_args = [part for one in told for part in ("--answer", one)]
+    code, found = _layout(home, path, *told_args)
+    by_name = {m["column"]: m for m in found["mapping"]}  # type: ignore[attr-defined]
+    assert (code, by_name["Foo"]["parameter"]) == (0, "air_mass_flow")
+    assert (by_name["Coolant temp [°C]"]["confidence"], by_name["Coolant temp [°C]"]["how"]) == (
+        "left out",
+        "as told",
+    )
+    assert [m["column"] for m in found["mapping"]] == ["Wagen", "Zeit", "Foo", "Bar", "Coolant temp [°C]"]  # type: ignore[attr-defined]
+    answers = {(q["kind"], q["subject"]): q["answer"] for q in found["questions"]}  # type: ignore[attr-defined]
+    assert answers["column", "Foo"] == "air_mass_flow"
+    code, found = _layout(
+        home, path, "--answer", "column:Coolant temp [°C]=", "--answer", "name:layout=loose_logger"
+    )
+    by_name = {m["column"]: m for m in found["mapping"]}  # type: ignore[attr-defined]
+    assert by_name["Coolant temp [°C]"]["how"] != "as told"
+    assert found["name"] == "loose_logger"
+
+
+def test_on_trial_an_accepted_layout_reads_every_file_of_the_load_and_is_not_kept(
+    home: Home, write: Write, rows: Rows
+) -> None:
+    first = write("a.csv", LOOSE.replace("047", "049"))
+    path = write("z.csv", LOOSE)
+    told = [
+        "column:Foo=air_mass_flow",
+        "column_unit:Foo=g/s",
+        "column:Coolant temp [°C]=not taken",
+        "reader:reader=R",
+    ]
+    _layout(
+        home,
+        path,
+        *[p for one in [*told, "accept:layout=yes", "name:layout=loose"] for p in ("--answer", one)],
+    )
+    tried = ingest.load(home, [first, path], trial=True).files
+    assert {(f.file, f.layout, f.taken) for f in tried} == {("a.csv", "loose", 3), ("z.csv", "loose", 3)}
+    assert not list(home.layouts.glob("*.toml"))
+    assert {f.taken for f in ingest.load(home, [first, path]).files} == {3}
+    assert [p.name for p in home.layouts.glob("*.toml")] == ["loose.toml"]
+    assert rows("select parameter, count(*) from raw.readings group by 1") == [("air_mass_flow", 4)]
+
+
+def test_where_no_column_is_known_each_may_be_told(home: Home, write: Write) -> None:
+    path = write("strange.csv", "A,B,C\n047,2026-03-02 08:00,84\n048,2026-03-02 08:05,85\n")
+    refused = CliRunner().invoke(app, ["layout", str(path), "--home", str(home.path)])
+    assert "No column of the file is known" in str(refused.exception)
+    code, found = _layout(home, path, "--ask-columns")
+    assert (code, next(q["kind"] for q in found["questions"])) == (1, "columns")  # type: ignore[attr-defined]
+    told = ["column:A=van", "column:B=at", "column:C=coolant_temp", "column_unit:C=°C", "reader:reader=R"]
+    code, found = _layout(home, path, "--ask-columns", *[p for one in told for p in ("--answer", one)])
+    assert (code, found["preview"]["taken"]) == (0, 4)  # type: ignore[index]
+
+
+def test_a_label_of_a_long_file_may_be_told_or_left_out(home: Home, write: Write) -> None:
+    text = "van,at,Signal,Value,Unit\n" + "".join(
+        f"047,2026-03-02T08:00:0{n}Z,{label},{value},{unit}\n"
+        for n, (label, value, unit) in enumerate(
+            [("T1", "84", "°C"), ("engine speed", "800", "rpm"), ("T2", "9", "°C")]
+        )
+    )
+    told = ["column:T1=coolant_temp", "column:T2=not taken", "reader:reader=R"]
+    code, found = _layout(home, write("long.csv", text), *[p for one in told for p in ("--answer", one)])
+    assert code == 0
+    table = found["layout"]["object"]  # type: ignore[index]
+    assert table["long"]["labels"]["T1"] == "coolant_temp"
+    assert table["skip"] == [{"column": "Signal", "words": ["T2"]}]
+    assert (found["preview"]["tables"]["readings"]["taken"], found["preview"]["rejected"]) == (2, 0)  # type: ignore[index]
