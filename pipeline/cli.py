@@ -20,6 +20,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+from pipeline.counted import count_of
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
@@ -267,7 +268,9 @@ def build(
     if not place.work_db.exists() and any(place.originals.iterdir()):
         from pipeline import ingest
 
-        say(f"The warehouse is gone; {ingest.rebuild_raw(place)} files were read again from the originals.")
+        say(
+            f"The warehouse was gone: {count_of(ingest.rebuild_raw(place), 'file')} read again from the originals."
+        )
     with progress("Building") as show:
         report = building.build(place, full=full, progress=show)
     for line in report.lines():

@@ -10,6 +10,7 @@ from typing import Any
 
 import duckdb
 
+from pipeline.counted import count_of
 from pipeline.errors import KinbayError
 from pipeline.findings.published import iso, rows_of
 from pipeline.health_records import look_at_records
@@ -80,12 +81,12 @@ def _waiting(home: Home) -> list[Matter]:
     ]
     rest = [p.name for p in files if p.name not in asked and not p.name.endswith(".question.toml")]
     if rest:
-        found.append(Matter("inbox", f"{len(rest)} files are not loaded yet.", "Run kinbay load."))
+        found.append(Matter("inbox", f"{count_of(len(rest), 'file')} not loaded yet.", "Run kinbay load."))
     return found
 
 
 def _rejects(connection: duckdb.DuckDBPyConnection) -> list[Matter]:
-    """Refused rows by file, but not where a mended copy of the file was loaded since.
+    """Refused rows by file and reason, but not where a mended copy of the file was loaded since.
 
     A later file of the same name and table settles them where it has no refused row itself and holds at least as
     many rows as the one with the refusals.
@@ -101,24 +102,44 @@ def _rejects(connection: duckdb.DuckDBPyConnection) -> list[Matter]:
             where newer.rejected = 0
                 and newer.taken + newer.duplicates >= older.taken + older.duplicates + older.rejected
         )
-        select rejects.file, count(*) as n, min(rejects.reason) as reason, min(rejects.remedy) as remedy
+        select
+            rejects.file, rejects.reason, rejects.remedy, count(*) as n,
+            list(distinct rejects.line order by rejects.line)[:4] as lines
         from rejects
         where not exists (
             select 1 from mended where mended.file_id = rejects.file_id and mended.file = rejects.file
         )
-        group by rejects.file order by rejects.file
+        group by rejects.file, rejects.reason, rejects.remedy
+        order by rejects.file, n desc, rejects.reason
         """,
     )
     return [
-        Matter(r["file"], f"{r['n']} rows were refused ({r['reason']}).", r["remedy"] or "") for r in rows
+        Matter(
+            r["file"],
+            f"{count_of(r['n'], 'row')}: {r['reason'].rstrip('.')}{_first_lines(r)}.",
+            r["remedy"] or "",
+        )
+        for r in rows
     ]
+
+
+def _first_lines(row: dict[str, Any]) -> str:
+    """Name the lines of up to three refused rows."""
+    lines = [f"{n:,}" for n in row["lines"] if n is not None]
+    if not lines:
+        return ""
+    return f" (line{'' if len(lines) == 1 else 's'} {', '.join(lines[:3])}{' and more' if len(lines) > 3 else ''})"
 
 
 def _contradictions(connection: duckdb.DuckDBPyConnection) -> list[Matter]:
     rows = rows_of(
         connection, "select claim, next_check, van from findings where kind = 'record_conflict' order by rank"
     )
-    return [Matter(f"van {r['van']}", r["claim"], r["next_check"]) for r in rows]
+    found = []
+    for r in rows:
+        said = r["claim"].removeprefix(f"Van {r['van']}").removeprefix(":").lstrip()
+        found.append(Matter(f"van {r['van']}", said[:1].upper() + said[1:], r["next_check"]))
+    return found
 
 
 def _stale(connection: duckdb.DuckDBPyConnection) -> list[Matter]:
@@ -134,7 +155,7 @@ def _stale(connection: duckdb.DuckDBPyConnection) -> list[Matter]:
     if not rows:
         return []
     names = ", ".join(r["van"] for r in rows[:10]) + (" ..." if len(rows) > 10 else "")
-    what = f"{len(rows)} vans were not scanned in the last {STALE_DAYS} days ({names})."
+    what = f"{count_of(len(rows), 'van')} not scanned in the last {STALE_DAYS} days ({names})."
     return [Matter("stale vans", what, "Scan them next: an old level says nothing about today.")]
 
 
@@ -145,7 +166,7 @@ def _unread_entries(home: Home, connection: duckdb.DuckDBPyConnection) -> list[M
     new = [s.name for s in living_entries(home) if s.name not in read | withdrawn]
     if not new:
         return []
-    what = f"{len(new)} entries written down are not loaded ({new[0].removeprefix(FOLDER)} and the like)."
+    what = f"{count_of(len(new), 'entry')} written down but not loaded ({new[0].removeprefix(FOLDER)}{' and others' if len(new) > 1 else ''})."
     return [Matter("journal", what, "Run kinbay load, then kinbay build; what waits says why.")]
 
 
@@ -153,7 +174,7 @@ def _age(built_at: datetime) -> list[Matter]:
     days = (datetime.now(UTC).replace(tzinfo=None) - built_at).days
     if days <= OLD_BUILD_DAYS:
         return []
-    return [Matter("build", f"The last build is {days} days old.", "Run kinbay build.")]
+    return [Matter("build", f"The last build is {count_of(days, 'day')} old.", "Run kinbay build.")]
 
 
 def _newer_batches(home: Home) -> list[Matter]:

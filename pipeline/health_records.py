@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import duckdb
 
+from pipeline.counted import count_of
 from pipeline.errors import nearest
 from pipeline.findings.published import rows_of
 
@@ -46,9 +47,9 @@ where a.scan_id like 'hand-%' or b.scan_id like 'hand-%'
 order by a.scanned_at desc
 """
 _HOW = {
-    "ahead": "are dated after the build",
-    "before": "are dated before the van's first day in service",
-    "after": "are dated after the van left service",
+    "ahead": "after the build",
+    "before": "before the van's first day in service",
+    "after": "after the van left service",
 }
 
 
@@ -81,7 +82,7 @@ def _clocks(connection: duckdb.DuckDBPyConnection) -> list[Told]:
     return [
         (
             f"reader {r['reader']}",
-            f"{r['n']} scans {_HOW[r['how']]} (van {r['van']}, scan {r['scan_id']}).",
+            f"{count_of(r['n'], 'scan')} dated {_HOW[r['how']]} (van {r['van']}, scan {r['scan_id']}).",
             "Set the reader's clock or mend the register; then: kinbay correct READER SCAN_ID --at TIME --why TEXT.",
         )
         for r in rows_of(connection, _CLOCKS)
@@ -97,7 +98,11 @@ def _strangers(connection: duckdb.DuckDBPyConnection) -> list[Told]:
         hint = f"Did you mean {near}? " if near else ""
         remedy = f"{hint}Add it to the register, or: kinbay alias NAME --van VAN --why TEXT."
         found.append(
-            (f"van {row['van']}", f"{row['n_scans']} scans name it; it is not in the register.", remedy)
+            (
+                f"van {row['van']}",
+                f"It is named in {count_of(row['n_scans'], 'scan')} and is not in the register.",
+                remedy,
+            )
         )
     return found
 

@@ -9,6 +9,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from pipeline.counted import count_of as count_of
+
 CAVEAT = "A difference is a reason to look, not a diagnosis."
 CHANNELS = {
     "level": "Level, past year",
@@ -60,12 +62,6 @@ def format_ratio(value: float | None, missing: str = "any size") -> str:
     if value is None:
         return missing
     return f"{value:,.0f}" if value >= 10 else f"{value:.2g}"
-
-
-def count_of(n: int | None, noun: str) -> str:
-    """Say "1 scan", "12 scans"."""
-    n = int(n or 0)
-    return f"{n:,} {noun}{'' if n == 1 else 's'}"
 
 
 @dataclass(frozen=True)

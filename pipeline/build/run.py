@@ -23,6 +23,7 @@ from pipeline.build import (
     scores,
     shares,
 )
+from pipeline.counted import count_of
 from pipeline.errors import KinbayError
 from pipeline.settings import Home, Settings
 from pipeline.warehouse import checks, lock, models, publish, raw, runner, words
@@ -70,7 +71,7 @@ class BuildReport:
     def lines(self) -> list[str]:
         """Return the report as lines for a terminal, the outcome last."""
         told = [
-            f"{'Stopped by' if r.stops else 'Mind'} {r.name}: {r.n_rows} rows against: {r.sentence} {r.remedy}".rstrip()
+            f"{'Stopped by' if r.stops else 'Mind'} {r.name}: {count_of(r.n_rows, 'row')} against: {r.sentence} {r.remedy}".rstrip()
             for r in self.results
             if r.n_rows
         ]
@@ -79,8 +80,8 @@ class BuildReport:
             return [*told, "Not published; the last build stays."]
         return [
             *told,
-            f"Built {self.build_id}: {c['vans']} vans, {c['scans']:,} scans, {c['readings']:,} readings; "
-            f"{c['cells_tested']:,} comparisons, {c['n_findings']} findings "
+            f"Built {self.build_id}: {count_of(c['vans'], 'van')}, {count_of(c['scans'], 'scan')}, {count_of(c['readings'], 'reading')}; "
+            f"{count_of(c['cells_tested'], 'comparison')}, {count_of(c['n_findings'], 'finding')} "
             f"(about {c['expected_by_chance']:.1f} expected by chance).",
         ]
 

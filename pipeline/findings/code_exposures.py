@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from pipeline.counted import count_of
 from pipeline.findings import code_words, wording
 from pipeline.findings.records import Finding
 
@@ -50,7 +51,7 @@ def _finding(row: Row, also_ran: list[Row]) -> Finding:
         tier=row["tier"],
         claim=(
             f"{exposed} {code_words.name_code(row)} {more} often: {row['n_exposed_with']} of "
-            f"{wording.vans(n_exposed)} against {row['n_other_with']} of {n_other} of {others} "
+            f"{count_of(n_exposed, 'van')} against {row['n_other_with']} of {n_other} of {others} "
             f"({_say_odds(row)}; counted within {within}). An association, not a cause."
         ),
         attribute=row["attribute"],

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from pipeline.counted import count_of
 from pipeline.findings import code_words, wording
 from pipeline.findings.records import Finding
 from pipeline.settings import Codes
@@ -81,10 +82,7 @@ def is_gone(row: Row, rules: Codes) -> bool:
 
 def _say_scans(row: Row) -> str:
     if not row["n_later_covered"]:
-        return (
-            f"on {row['n_present']} scans that do not say which modules they asked, so that nobody knows on how many "
-            "it could have shown"
-        )
+        return f"on {count_of(row['n_present'], 'scan')} with no list of the modules asked, so that nobody knows on how many it could have shown"
     share = code_words.say_share(row["share"], row["share_low"], row["share_high"])
     return f"on {row['n_later_present']} of the {row['n_later_covered']} later scans that could show it ({share})"
 
@@ -94,7 +92,7 @@ def _say_siblings(row: Row) -> str:
     if not n:
         return "No sibling could be asked."
     with_it = row["n_siblings_with"]
-    return f"{with_it or 'None'} of its {wording.siblings(n)} {'have' if with_it > 1 else 'has'} it."
+    return f"{with_it or 'None'} of its {count_of(n, 'sibling')} {'have' if with_it > 1 else 'has'} it."
 
 
 def _say_clears(row: Row) -> str:
@@ -115,7 +113,7 @@ def say_fellows(rows: Iterable[Row]) -> str:
     """Say what a code travels with, or nothing."""
     told = [
         f"{code_words.short_name(r['other_code'], r['other_module'])} on {r['n_both']} of {r['n_either']} scans with "
-        f"either, {wording.vans(r['n_vans_both'])}"
+        f"either, {count_of(r['n_vans_both'], 'van')}"
         for r in rows
     ]
     return f" It travels with {code_words.say_counted(told, 2)}." if told else ""
@@ -123,7 +121,9 @@ def say_fellows(rows: Iterable[Row]) -> str:
 
 def say_endings(rows: Iterable[Row]) -> str:
     """Say which work it ended with, or nothing."""
-    told = [f"{' '.join(filter(None, (r['what'], r['part'])))} ({wording.vans(r['n_vans'])})" for r in rows]
+    told = [
+        f"{' '.join(filter(None, (r['what'], r['part'])))} ({count_of(r['n_vans'], 'van')})" for r in rows
+    ]
     return f" It was gone after: {code_words.say_counted(told)}." if told else ""
 
 
@@ -132,7 +132,7 @@ def _van_rivals(row: Row, company: Company, shared: Row | None) -> tuple[str, ..
     found = []
     if shared is not None:
         found.append(
-            f"The model rather than this van: {shared['n_vans_with']} of {wording.vans(shared['n_vans'])} of its "
+            f"The model rather than this van: {shared['n_vans_with']} of {count_of(shared['n_vans'], 'van')} of its "
             "cohort have it, see the cohort's entry"
         )
     if not row["n_clears"] and row["last_status"] in _KEPT:
@@ -156,7 +156,7 @@ def _persistent(row: Row, tier: str, company: Company, rules: Codes) -> Finding:
         tier = "watch"
     key = (row["module"], row["code"])
     gone = (
-        f" It has been absent from the last {row['n_absent_since']} scans that could show it."
+        f" It has been absent from the last {count_of(row['n_absent_since'], 'scan')} that could show it."
         if is_gone(row, rules)
         else ""
     )
@@ -237,7 +237,9 @@ def grade_cohort(row: Row, company: Company, rules: Codes) -> str:
 def _fleetwide(row: Row, tier: str, company: Company, vans: list[str], rules: Codes) -> Finding:
     key = (row["module"], row["code"])
     share = code_words.say_share(row["share"], row["share_low"], row["share_high"])
-    unknown = f" {wording.vans(row['n_vans_unknown'])} more cannot be told." if row["n_vans_unknown"] else ""
+    unknown = (
+        f" {count_of(row['n_vans_unknown'], 'van')} more cannot be told." if row["n_vans_unknown"] else ""
+    )
     lamp = (
         f" It lights the warning lamp on {row['n_vans_lamp']} of {row['n_vans_lamp_known']}."
         if row["n_vans_lamp"]
@@ -262,7 +264,7 @@ def _fleetwide(row: Row, tier: str, company: Company, vans: list[str], rules: Co
         kind="code_fleetwide",
         tier=tier,
         claim=(
-            f"{row['n_vans_with']} of {wording.vans(row['n_vans'])} of {row['cohort']} have {code_words.name_code(row)} "
+            f"{row['n_vans_with']} of {count_of(row['n_vans'], 'van')} of {row['cohort']} have {code_words.name_code(row)} "
             f"({share}; judged by each van's newest scans that could show it): {code_words.say_counted(vans, _MOST_LISTED)}."
             f"{unknown}{lamp}{say_fellows(company.fellows.get(key, ()))}{say_endings(company.endings.get(key, ()))}"
             f"{whose}"

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from pipeline.counted import count_of
 from pipeline.findings import plausibility, wording
 from pipeline.findings.plausibility import Check
 from pipeline.findings.records import TIERS, Finding
@@ -74,7 +75,7 @@ def _against_limit(row: Row, agreement: Agreement | None, check: Check | None) -
         kind="cohort_offset",
         tier=row["tier"],
         claim=(
-            f"{row['n_vans_outside']} of {wording.vans(row['n_vans'])} of {row['cohort']} stand {side} "
+            f"{row['n_vans_outside']} of {count_of(row['n_vans'], 'van')} of {row['cohort']} stand {side} "
             f"{_limit_words(row)} in {wording.reading_name(key)}, {wording.state_name(row['state'])} "
             f"(share {row['share']:.0%}, interval {row['share_low']:.0%} to {row['share_high']:.0%})."
             f"{_agree_words(agreement, key)}{_physics_words(row, value, check)}"
@@ -115,7 +116,7 @@ def _against_years(row: Row) -> Finding:
         kind="cohort_offset",
         tier=row["tier"],
         claim=(
-            f"All of {row['cohort']} ({wording.vans(row['n_vans'])}): {wording.reading_name(key)}, "
+            f"All of {row['cohort']} ({count_of(row['n_vans'], 'van')}): {wording.reading_name(key)}, "
             f"{wording.state_name(row['state'])}, is {wording.number(abs(difference), key)} {side} the other model "
             f"years of the same model ({wording.bare(row['value'], key)} against "
             f"{wording.number(row['expected'], key)}; {row['n_others']} other model years). It is not one van."

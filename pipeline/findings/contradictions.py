@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any
 
+from pipeline.counted import count_of
 from pipeline.findings import wording
 from pipeline.findings.records import Finding
 
@@ -57,7 +58,7 @@ def _values(van: str, parameter: str, rows: list[Row]) -> Finding:
         claim=(
             f"Van {van}: {wording.reading_name(parameter)} stands in two files with different values for the same "
             f"instant ({wording.bare(first['value'], parameter)} and {wording.number(first['other_value'], parameter)} "
-            f"on {_day(first)}; {len(rows)} instants). Neither is used until it is settled."
+            f"on {_day(first)}; {count_of(len(rows), 'instant')}). Neither is used until it is settled."
         ),
         van=van,
         parameter=parameter,

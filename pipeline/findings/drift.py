@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from pipeline import vocabulary
+from pipeline.counted import count_of
 from pipeline.findings import wording
 
 Row = dict[str, Any]
@@ -46,8 +47,8 @@ def claim(row: Row) -> str:
     key, total = row["parameter"], row["difference"]
     months = round(row["months"])
     name = f"Van {row['van']}: {wording.reading_name(key)}, {wording.state_name(row['state'])},"
-    against = f"away from its {wording.siblings(row['n_siblings'])}"
-    basis = f"{row['n_scans']} scans in {row['n_months']} months"
+    against = f"away from its {count_of(row['n_siblings'], 'sibling')}"
+    basis = f"{count_of(row['n_scans'], 'scan')} in {row['n_months']} months"
     ends = sorted((abs(row["interval_low"]), abs(row["interval_high"])))
     if row["is_step"]:
         way = "stepped up" if row["step_size"] > 0 else "stepped down"
@@ -85,5 +86,5 @@ def rivals(row: Row, van: Row) -> tuple[str, ...]:
     else:
         found.append("More kilometres, other work or another route than its siblings in that time")
     if row["is_small_group"]:
-        found.append(f"Small group: {wording.siblings(row['n_siblings'])} only")
+        found.append(f"Small group: {count_of(row['n_siblings'], 'sibling')} only")
     return wording.joined(tuple(found))

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from pipeline.compare.power import pairs_needed
+from pipeline.counted import count_of
 from pipeline.findings import wording
 from pipeline.findings.records import TIERS, Finding
 
@@ -29,7 +30,7 @@ def _pairs(row: Row) -> str:
         return ""
     key = row["parameter"]
     moved = (
-        f" {wording.vans(row['n_pairs'])} seen both ways moved by {wording.number(row['pair_shift'], key)}"
+        f" {count_of(row['n_pairs'], 'van')} seen both ways moved by {wording.number(row['pair_shift'], key)}"
     )
     if row["pair_low"] is None:
         return f"{moved}."
@@ -52,7 +53,7 @@ def _along(overlaps: Iterable[Row], row: Row) -> list[str]:
                 found.append(f"These vans also have {_amount(o)}")
         elif o["n_same"] >= ALONGSIDE * o["n_vans"] and o["rival"] != row["twin_attribute"]:
             found.append(
-                f"{plain(o['rival'])} {o['rival_level']} goes along on {o['n_same']} of {wording.vans(o['n_vans'])}"
+                f"{plain(o['rival'])} {o['rival_level']} goes along on {o['n_same']} of {count_of(o['n_vans'], 'van')}"
             )
     return found
 
@@ -119,13 +120,13 @@ def _claim(row: Row) -> str:
     return (
         f"Vans with {what} {row['level_name']} read {wording.number(abs(shift), key)} {side} than vans with {what} "
         f"{row['other_level_name']} in {wording.reading_name(key)}, {wording.state_name(row['state'])} "
-        f"({row['n_vans']} against {wording.vans(row['n_vans_other'])} in {row['n_cohorts']} groups of like vans; 95 % "
+        f"({row['n_vans']} against {count_of(row['n_vans_other'], 'van')} in {row['n_cohorts']} groups of like vans; 95 % "
         f"interval {wording.bare(row['shift_low'], key)} to {wording.bare(row['shift_high'], key)}).{_pairs(row)}{size} "
         "It is taken off before vans are compared. An association, not a proven cause."
         if row["effect"]
         else f"Vans with {what} {row['level_name']} seem to read {wording.number(abs(shift), key)} {side} than vans with "
         f"{what} {row['other_level_name']} in {wording.reading_name(key)}, {wording.state_name(row['state'])} "
-        f"({row['n_vans']} against {wording.vans(row['n_vans_other'])}).{_pairs(row)}{size} Not sure enough to be taken "
+        f"({row['n_vans']} against {count_of(row['n_vans_other'], 'van')}).{_pairs(row)}{size} Not sure enough to be taken "
         "off before vans are compared. An association, not a proven cause."
     )
 

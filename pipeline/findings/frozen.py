@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from pipeline.counted import count_of
 from pipeline.findings import wording
 from pipeline.findings.records import Finding
 
@@ -28,9 +29,9 @@ def find(row: dict[str, Any]) -> Finding:
         tier="finding",
         claim=(
             f"Van {van}: {wording.reading_name(key)} stands still at {wording.number(middle, key)}. In "
-            f"{row['n_scans']} scans it had {chances} chances to move ({row['n_within']} within a scan, "
+            f"{count_of(row['n_scans'], 'scan')} it had {chances} chances to move ({row['n_within']} within a scan, "
             f"{row['n_steps']} between states, {row['n_gaps']} between scans) and took none; on its "
-            f"{wording.siblings(row['n_siblings'])} it moves."
+            f"{count_of(row['n_siblings'], 'sibling')} it moves."
         ),
         van=van,
         cohort_id=row["cohort_id"],

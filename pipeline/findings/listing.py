@@ -10,6 +10,7 @@ from typing import Any
 import duckdb
 
 from pipeline import vocabulary
+from pipeline.counted import count_of
 from pipeline.errors import KinbayError, nearest
 from pipeline.findings import code_words, wording
 from pipeline.findings.published import defuse, iso, rows_of
@@ -52,7 +53,7 @@ def _interval(finding: dict[str, Any]) -> str:
 def findings_text(found: dict[str, Any]) -> str:
     """Return findings as numbered paragraphs: claim, how sure, rivals, next check, cautions."""
     lines = [
-        f"{found['vans']} vans, data to {found['data_to'] or 'no date'}. {found['cells_tested']:,} comparisons; "
+        f"{count_of(found['vans'], 'van')}, data to {found['data_to'] or 'no date'}. {count_of(found['cells_tested'], 'comparison')}; "
         f"about {found['expected_by_chance']:.1f} would stand out by chance alone.",
         wording.REASON_TO_LOOK,
     ]

@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any
 
+from pipeline.counted import count_of
 from pipeline.findings import code_words, wording
 from pipeline.findings.records import Finding
 from pipeline.vocabulary import low_voltage
@@ -58,7 +59,7 @@ def _say_evidence(row: Row, rules: list[Row]) -> str:
 def _claim(row: Row, codes: list[Row], rules: list[Row]) -> str:
     names = code_words.say_counted([code_words.short_name(c["code"], c["module"]) for c in codes], 4)
     n, modules = len(codes), len({c["module"] for c in codes})
-    what = f"{n} codes in {modules} modules" if n > 1 else "one code"
+    what = f"{count_of(n, 'code')} in {count_of(modules, 'module')}" if n > 1 else "one code"
     sure = {"likely": "look like low supply voltage", "possible": "may come from low supply voltage"}[
         row["verdict"]
     ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from pipeline.counted import count_of
 from pipeline.findings import wording
 from pipeline.findings.records import Finding
 
@@ -33,7 +34,7 @@ class TakenOff:
         """Why the amount is not to be relied on; empty where it is."""
         if self.twin:
             return f"cannot be told from {self.twin.replace('_', ' ')}"
-        return f"rests on {wording.vans(self.n_vans)} only" if self.n_vans < FEW_VANS else ""
+        return f"rests on {count_of(self.n_vans, 'van')} only" if self.n_vans < FEW_VANS else ""
 
     def says(self, parameter: str) -> str:
         """Return the cause as it stands in a list."""

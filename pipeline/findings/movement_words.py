@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
+from pipeline.counted import count_of
 from pipeline.findings import wording
 from pipeline.vocabulary.physics import step_rows
 
@@ -27,8 +28,8 @@ def _fine(value: float, key: str, *, unit: bool = True) -> str:
 
 def _against(row: Row) -> str:
     if row["is_fallback"]:
-        return f"the {wording.vans(row['n_siblings'])} of all model years"
-    return f"its {wording.siblings(row['n_siblings'])}"
+        return f"the {count_of(row['n_siblings'], 'van')} of all model years"
+    return f"its {count_of(row['n_siblings'], 'sibling')}"
 
 
 def claim(row: Row) -> str:
@@ -41,14 +42,14 @@ def claim(row: Row) -> str:
             f"Van {row['van']}: {name}, {state}, is {side} within a scan than on {_against(row)}: rows of one scan "
             f"scatter by {_fine(row['value'], key)} (standard deviation) against {_fine(row['expected'], key)}; siblings "
             f"run from {_fine(row['sibling_low'], key, unit=False)} to {_fine(row['sibling_high'], key, unit=False)}; "
-            f"{row['n_scans']} scans. It is about unsteadiness, not about how high the reading stands."
+            f"{count_of(row['n_scans'], 'scan')}. It is about unsteadiness, not about how high the reading stands."
         )
     more = "more" if row["difference"] > 0 else "less"
     return (
         f"Van {row['van']}: from {wording.state_name(_before()[row['state']])} to {state}, {name} goes "
         f"{wording.number(abs(row['difference']), key)} {more} than on {_against(row)} (by {wording.bare(row['value'], key)} "
         f"against {wording.number(row['expected'], key)}; siblings run from {wording.bare(row['sibling_low'], key)} to "
-        f"{wording.bare(row['sibling_high'], key)}; {row['n_scans']} scans). It is about the change between states, not about "
+        f"{wording.bare(row['sibling_high'], key)}; {count_of(row['n_scans'], 'scan')}). It is about the change between states, not about "
         "how high the reading stands in either."
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pipeline.compare.plausibility import Ratio, RatioMatch, flow_ratios, match_ratio
+from pipeline.counted import count_of
 from pipeline.findings import wording
 from pipeline.vocabulary import physics
 
@@ -100,8 +101,8 @@ def _air_words(check: Check, ratio_to_limit: float | None) -> str:
     key, fill = check.parameter, check.fill_index or 0.0
     usual = physics.constant("recirculated_usual")
     told = (
-        f" Physics (displacement, manifold pressure, charge temperature; {wording.vans(check.n_vans)}, "
-        f"{check.n_scans} scans) expects {wording.number(check.expected, key)} with recirculation closed and "
+        f" Physics (displacement, manifold pressure, charge temperature; {count_of(check.n_vans, 'van')}, "
+        f"{count_of(check.n_scans, 'scan')}) expects {wording.number(check.expected, key)} with recirculation closed and "
         f"{wording.number(check.expected * (1 - usual), key)} with {usual:.0%} recirculated; "
         f"the fill index is {fill:.2f}"
     )
@@ -127,7 +128,7 @@ def _other_words(check: Check) -> str:
     key = check.parameter
     told = (
         f" Expected is {wording.number(check.expected, key)}, by {check.says} "
-        f"({wording.vans(check.n_vans)}, {check.n_scans} scans)"
+        f"({count_of(check.n_vans, 'van')}, {count_of(check.n_scans, 'scan')})"
     )
     if check.is_plausible:
         return f"{told}: the reading is plausible, so the limit, its unit or its state is doubted, or a real cause is common to all."

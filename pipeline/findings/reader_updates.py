@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any
 
+from pipeline.counted import count_of
 from pipeline.findings import wording
 from pipeline.findings.records import Finding
 
@@ -22,8 +23,8 @@ def _finding(lead: Row, others: list[Row]) -> Finding:
             f"{lead['reader']}: since its software went from {lead['version_before']} to {lead['reader_version']} in "
             f"{lead['since']:%B %Y}, {wording.reading_name(key)}, {wording.state_name(lead['state'])}, reads "
             f"{wording.number(abs(step), key)} {side} ({wording.bare(lead['low'], key)} to "
-            f"{wording.number(lead['high'], key)}) on {wording.vans(lead['n_vans'])} read before and after, against "
-            f"{wording.vans(lead['n_vans_other'])} read by other readers. The vans have not changed."
+            f"{wording.number(lead['high'], key)}) on {count_of(lead['n_vans'], 'van')} read before and after, against "
+            f"{count_of(lead['n_vans_other'], 'van')} read by other readers. The vans have not changed."
         ),
         reader=lead["reader"],
         attribute="reader_version",

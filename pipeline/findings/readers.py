@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from pipeline.compare.power import pairs_needed
+from pipeline.counted import count_of
 from pipeline.findings import wording
 from pipeline.findings.records import TIERS, Finding
 
@@ -43,7 +44,7 @@ def _bias_check(lead: Row) -> str:
     n = pairs_needed(lead["estimate"], None if scan_sd is None else scan_sd * 2**0.5, least=SHARED_VANS)
     if n is None:
         return by_hand
-    return f"To be sure, read {wording.vans(n)} at {state} with both readers, once each. {by_hand}"
+    return f"To be sure, read {count_of(n, 'van')} at {state} with both readers, once each. {by_hand}"
 
 
 def _bias(rows: list[Row]) -> Finding:
@@ -61,7 +62,7 @@ def _bias(rows: list[Row]) -> Finding:
         claim=(
             f"{lead['reader']} shows {wording.number(abs(shift), key)} {way} than {lead['reference']} on the same vans "
             f"in {wording.reading_name(key)}, {wording.state_name(lead['state'])} (95 % interval "
-            f"{wording.bare(lead['low'], key)} to {wording.number(lead['high'], key)}, from {wording.vans(lead['n_vans'])} "
+            f"{wording.bare(lead['low'], key)} to {wording.number(lead['high'], key)}, from {count_of(lead['n_vans'], 'van')} "
             f"read with several readers). {taken}"
         ),
         reader=lead["reader"],
@@ -99,7 +100,7 @@ def _unmet_claim(lead: Row, names: list[str]) -> str:
     met = (
         "never read a van that another reader has read"
         if not lead["n_shared"]
-        else f"shares only {wording.vans(lead['n_shared'])} with the other readers"
+        else f"shares only {count_of(lead['n_shared'], 'van')} with the other readers"
         if lead["n_shared"] < SHARED_VANS
         else "shares too few vans with the other readers there"
     )

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from pipeline.compare.intervals import wilson
+from pipeline.counted import count_of
 from pipeline.findings import code_words, wording
 from pipeline.findings.records import TIERS, Finding
 from pipeline.vocabulary.physics import worked_out
@@ -46,7 +47,7 @@ def say_move(row: Row) -> str:
     """Return how far the van moved against its siblings, with the interval."""
     key = row["parameter"]
     return (
-        f"Against its {wording.siblings(row['n_siblings'])} over the same dates it moved by "
+        f"Against its {count_of(row['n_siblings'], 'sibling')} over the same dates it moved by "
         f"{_signed(row['effect'], key)} (95 % {_signed(row['effect_low'], key)} to "
         f"{wording.number(row['effect_high'], key) if row['effect_high'] < 0 else '+' + wording.number(row['effect_high'], key)})."
     )
@@ -63,14 +64,16 @@ def say_repair(row: Row) -> str:
         )
     if row["verdict"] == "not_judged":
         return f"{start}: {work} cannot be judged in {_reading(row)}: {_why_not(row)}."
-    before = f"{_side(row['before_difference'], key)} its siblings before ({row['n_before']} scans)"
-    after = f"{_side(row['after_difference'], key)} after ({row['n_after']} scans)"
+    before = (
+        f"{_side(row['before_difference'], key)} its siblings before ({count_of(row['n_before'], 'scan')})"
+    )
+    after = f"{_side(row['after_difference'], key)} after ({count_of(row['n_after'], 'scan')})"
     said = {
         "level_again": f"held: {work}. {_start(row)} stood {before}, {after}, where siblings fall",
         "still_off": f"did not hold: {work}. {_start(row)} stood {before} and still stands {after}",
         "off_again": (
             f"did not hold: {work}. {_start(row)} stood {before}, came back, and in the newest "
-            f"{row['n_late']} scans is {_side(row['late_difference'] or 0.0, key)} again"
+            f"{count_of(row['n_late'], 'scan')} is {_side(row['late_difference'] or 0.0, key)} again"
         ),
         "off_since": f"off since {work}: {_reading(row)} stood {before}, {after}",
         "undecided": f"no effect to be seen of {work} in {_reading(row)}: {before}, {after}; that may be chance",
@@ -114,10 +117,10 @@ def rivals_of(row: Row) -> tuple[str, ...]:
     if row["is_fallback"] and row["n_siblings"]:
         found.append("Too few siblings of its model year: compared over all model years")
     elif row["n_siblings"] and row["n_siblings"] <= _SMALL_GROUP:
-        found.append(f"Small group: {wording.siblings(row['n_siblings'])} only")
+        found.append(f"Small group: {count_of(row['n_siblings'], 'sibling')} only")
     if row["n_left_out"]:
         found.append(
-            f"{wording.siblings(row['n_left_out'])} with the same kind of work left out of the comparison"
+            f"{count_of(row['n_left_out'], 'sibling')} with the same kind of work left out of the comparison"
         )
     return tuple(found)
 

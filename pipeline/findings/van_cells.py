@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline import vocabulary
+from pipeline.counted import count_of
 from pipeline.findings import drift, movement_words, wording
 from pipeline.findings.records import Finding
 
@@ -44,16 +45,16 @@ def _level_claim(row: Row) -> str:
     key, difference = row["parameter"], row["difference"]
     side = "above" if difference > 0 else "below"
     against = (
-        f"the {wording.vans(row['n_siblings'])} of all model years"
+        f"the {count_of(row['n_siblings'], 'van')} of all model years"
         if row["is_fallback"]
-        else f"its {wording.siblings(row['n_siblings'])}"
+        else f"its {count_of(row['n_siblings'], 'sibling')}"
     )
     return (
         f"Van {row['van']}: {wording.reading_name(key)}, {wording.state_name(row['state'])}, is "
         f"{wording.number(abs(difference), key)} {side} {against}"
         f" ({wording.bare(row['value'], key)} against {wording.number(row['expected'], key)}; "
         f"siblings run from {wording.bare(row['sibling_low'], key)} to {wording.bare(row['sibling_high'], key)}; "
-        f"{row['n_scans']} scans)."
+        f"{count_of(row['n_scans'], 'scan')})."
     )
 
 
@@ -62,7 +63,7 @@ def _change_claim(row: Row) -> str:
     way = "risen" if difference > 0 else "fallen"
     return (
         f"Van {row['van']}: {wording.reading_name(key)}, {wording.state_name(row['state'])}, has {way} by "
-        f"{wording.number(abs(difference), key)} against its {wording.siblings(row['n_siblings'])} over the same "
+        f"{wording.number(abs(difference), key)} against its {count_of(row['n_siblings'], 'sibling')} over the same "
         f"dates ({row['n_scans']} recent scans against {row['n_scans_earlier']} earlier ones)."
     )
 
@@ -89,7 +90,7 @@ def _rivals(row: Row, background: Background) -> tuple[str, ...]:
             "Too few siblings of its model year: compared over all model years, which may differ by design."
         )
     if row["is_small_group"]:
-        found.append(f"Small group: {wording.siblings(row['n_siblings'])} only.")
+        found.append(f"Small group: {count_of(row['n_siblings'], 'sibling')} only.")
     if not row["robust"]:
         found.append("A healthy van that simply differs, if healthy siblings vary more widely than usual.")
     if row["channel"] == "change":

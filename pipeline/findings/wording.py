@@ -88,13 +88,3 @@ def listed(names: Sequence[str]) -> str:
 def ratio(value: float) -> str:
     """Return a ratio in two figures, without an exponent."""
     return f"{value:,.0f}" if value >= 10 else f"{value:.2g}"
-
-
-def vans(n: int) -> str:
-    """Return a count of vans in words."""
-    return f"{n} van" if n == 1 else f"{n} vans"
-
-
-def siblings(n: int) -> str:
-    """Return a count of siblings in words."""
-    return f"{n} sibling" if n == 1 else f"{n} siblings"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Mapping
 
+from pipeline.counted import count_of
 from pipeline.normalise import Question
 from pipeline.read import Recognised
 
@@ -30,9 +31,9 @@ def ask_to_confirm(sheet: Recognised, name: str, facts: Mapping[str, str]) -> tu
     if not sheet.sheet.pages or facts.get(SUBJECT) == YES:
         return ()
     told, n_rows = _tell(sheet, {k: v for k, v in facts.items() if k != SUBJECT})
-    more = f" ... and {n_rows - len(told)} rows more." if n_rows > len(told) else ""
+    more = f" ... and {n_rows - len(told):,} more." if n_rows > len(told) else ""
     asks = (
-        f"{n_rows} rows would be taken from the text of {name}. Compare them with the report: {'; '.join(told)}{more}"
+        f"{count_of(n_rows, 'row')} would be taken from the text of {name}. Compare them with the report: {'; '.join(told)}{more}"
         f" Is that right and complete? {NO} leaves the file waiting."
     )
     return (Question("fact", SUBJECT, asks, (YES, NO)),)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import journal
+from pipeline.counted import count_of
 from pipeline.durable import write_text
 from pipeline.errors import KinbayError
 from pipeline.ingest import answering
@@ -62,12 +63,12 @@ class Proposed:
         """Return the preview and the questions as lines for a terminal."""
         shown = self.preview
         found = [
-            f"Would take {shown['taken']:,} rows and leave out {shown['rejected']:,} of those looked at."
+            f"Would take {count_of(shown['taken'], 'row')} and leave out {shown['rejected']:,} of those looked at."
         ]
         if shown["fault"]:
             found = [f"Cannot be read so far: {shown['fault']}"]
         for name, table in shown["tables"].items():
-            found += [f"  {name}: {table['taken']:,} rows, {', '.join(table['columns'])}"]
+            found += [f"  {name}: {count_of(table['taken'], 'row')}, {', '.join(table['columns'])}"]
             found += [
                 "    " + " | ".join("" if v is None else str(v) for v in row) for row in table["rows"][:3]
             ]

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from pipeline.counted import count_of
+
 MOST_REJECTS_SHOWN = 1000
 MOST_REJECTS_SAID = 3
 
@@ -139,7 +141,7 @@ class LoadReport:
         taken = sum(f.taken for f in self.files)
         waiting = sum(bool(f.questions) for f in self.files)
         rejected = sum(f.rejected for f in self.files)
-        total = f"{len(self.files):,} files: {taken:,} rows taken"
+        total = f"{count_of(len(self.files), 'file')}: {count_of(taken, 'row')} taken"
         total += f", {rejected:,} left out" if rejected else ""
-        total += f", {waiting:,} files wait for a person" if waiting else ""
+        total += f", {count_of(waiting, 'file')} waiting for a person" if waiting else ""
         return [line for f in self.files for line in f.lines()] + [total + "."]

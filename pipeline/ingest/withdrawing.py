@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.counted import count_of
 from pipeline.errors import KinbayError, nearest
 from pipeline.ingest import journal
 from pipeline.ingest.opening import open_store
@@ -24,7 +25,7 @@ class Withdrawal:
     files_left: int
 
     def __str__(self) -> str:
-        return f"{self.file} ({self.file_id[:12]}); {self.files_left:,} files remain"
+        return f"{self.file} ({self.file_id[:12]}); {count_of(self.files_left, 'file')} left"
 
 
 def withdraw(home: Home, file: str, why: str) -> Withdrawal:

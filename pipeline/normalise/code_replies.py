@@ -11,6 +11,7 @@ import re
 
 import polars as pl
 
+from pipeline.counted import count_of
 from pipeline.normalise.codes import decode_two_byte
 
 _REPLY = r"^\s*(?:43|47|4[Aa]|59 02)(?: [0-9A-Fa-f]{2}){1,400}\s*$"
@@ -83,6 +84,6 @@ def spell_replies(given: pl.DataFrame) -> tuple[pl.DataFrame, tuple[str, ...]]:
         .drop("_code", "_status")
     )
     n = int(given.select(is_reply.sum()).item())
-    note = f"{n} replies of control units were read as bytes: {len(made)} codes (SAE J1979, ISO 14229-1)."
+    note = f"{count_of(n, 'reply')} of control units read as bytes: {count_of(len(made), 'code')} (SAE J1979, ISO 14229-1)."
     together = pl.concat([kept.filter(~is_reply), made.select(kept.columns)])
     return together.sort("line", maintain_order=True), (note,)

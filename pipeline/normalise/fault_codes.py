@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import polars as pl
 
+from pipeline.counted import count_of
 from pipeline.normalise.cells import Cells
 from pipeline.normalise.code_replies import spell_replies
 from pipeline.normalise.code_status import normalise_status
@@ -76,9 +77,13 @@ def _say_readings(code: pl.DataFrame) -> tuple[str, ...]:
     repaired, decoded = int(code["is_repaired"].sum()), int(code["is_decoded"].sum())
     said = []
     if repaired:
-        said.append(f"{repaired} codes held the letter O where only a zero makes sense; it was read as zero.")
+        said.append(
+            f"{count_of(repaired, 'code')} held the letter O where only a zero makes sense; it was read as zero."
+        )
     if decoded:
-        said.append(f"{decoded} codes were written as bytes and spelled by the two-byte rule of SAE J2012.")
+        said.append(
+            f"{count_of(decoded, 'code')} written as bytes, spelled by the two-byte rule of SAE J2012."
+        )
     return tuple(said)
 
 

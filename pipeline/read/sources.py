@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.counted import count_of
 from pipeline.errors import KinbayError
 
 MOST_ENTRIES = 10_000
@@ -173,7 +174,7 @@ def check_archive(archive: zipfile.ZipFile, name: str) -> None:
     entries = archive.infolist()
     if len(entries) > MOST_ENTRIES:
         raise KinbayError(
-            f"The zip holds {len(entries)} entries", name, f"Pack at most {MOST_ENTRIES:,} files."
+            f"The zip holds {count_of(len(entries), 'entry')}", name, f"Pack at most {MOST_ENTRIES:,} files."
         )
     total = sum(e.file_size for e in entries)
     packed = max(1, sum(e.compress_size for e in entries))

@@ -36,7 +36,8 @@ def test_what_is_wrong_is_named_with_its_remedy_until_it_is_mended(home: Home, w
     (home.inbox / ".uploads").mkdir()
     (home.inbox / ".uploads" / "a.csv").write_text("x")
     said = _said(home)
-    assert "1 rows were refused" in said["seen.csv"]
+    assert "1 row: The time is not written as ISO 8601" in said["seen.csv"]
+    assert "(line 3)" in said["seen.csv"]
     assert "Did you mean 041? Add it to the register, or: kinbay alias" in said["van 0411"]
     assert "before the van's first day in service" in said["reader Yard tablet"]
     assert "differ as miles and km do" in said["van 041"]
@@ -44,3 +45,16 @@ def test_what_is_wrong_is_named_with_its_remedy_until_it_is_mended(home: Home, w
     assert "inbox" not in said
     ingest.load(home, [write("seen.csv", NOTES.format("2026-03-03T08:00:00"))])
     assert "seen.csv" not in _said(home)
+
+
+def test_each_reason_for_refusing_keeps_its_own_remedy(home: Home, write: Write) -> None:
+    ingest.load(home, [DATA])
+    rows = "h-1,041,Yard tablet,2026-03-09T08:00:00Z,abc\nh-2,041,Yard tablet,09/03/26,\nh-3,041,Yard tablet,nonsense,\n"
+    loaded = ingest.load(home, [write("two.csv", HEAD + rows)])
+    wanted = {(r.reason, r.remedy) for f in loaded.files for r in f.rejects}
+    building.build(home)
+    told = [m for m in health.check(home).matters if m.subject == "two.csv"]
+    assert len(wanted) == len(told) > 1
+    for reason, remedy in wanted:
+        (one,) = [m for m in told if reason.rstrip(".") in m.what]
+        assert one.remedy == remedy
