@@ -82,7 +82,7 @@ def is_gone(row: Row, rules: Codes) -> bool:
 
 def _say_scans(row: Row) -> str:
     if not row["n_later_covered"]:
-        return f"on {count_of(row['n_present'], 'scan')} with no list of the modules asked, so that nobody knows on how many it could have shown"
+        return f"on {count_of(row['n_present'], 'scan')} that do not say which modules they asked, so that nobody knows on how many it could have shown"
     share = code_words.say_share(row["share"], row["share_low"], row["share_high"])
     return f"on {row['n_later_present']} of the {row['n_later_covered']} later scans that could show it ({share})"
 
