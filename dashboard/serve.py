@@ -3,64 +3,39 @@
 from __future__ import annotations
 
 import io
-import ipaddress
 import os
 import runpy
+import secrets
 import socket
 import sys
+import tempfile
 import threading
 import time
 import urllib.error
 import urllib.request
 import webbrowser
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import segno
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from streamlit.starlette import App
 
 from dashboard.access import read_login
+from dashboard.access.accounts import Accounts
 from dashboard.access.cookies import make_key
 from dashboard.access.gate import Gate
+from dashboard.access.strict import Strict, is_loopback
+from dashboard.account_cookies import is_authlib_installed, read_claims, sign_in_link
 from dashboard.charts.prepare import prepare_charts
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
 FIRST_PORT, TRIED_PORTS = 8501, 50
 _EVERYWHERE = ("0.0.0.0", "::")
-# Streamlit draws with inline styles, evaluates chart expressions and keeps workers in blobs; all else is refused.
-POLICY = (
-    "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' 'wasm-unsafe-eval' blob:;"
-    " style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:;"
-    " connect-src 'self' ws: wss: data: blob:; worker-src 'self' blob:; frame-ancestors 'none';"
-    " base-uri 'self'; form-action 'self'; object-src 'none'"
-)
-
-
-class StrictHeaders:
-    """Tell the browser to ask nobody else for anything and to keep the address to itself."""
-
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Add the headers to every answer."""
-
-        async def send_strict(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                message["headers"] = [
-                    *message["headers"],
-                    (b"content-security-policy", POLICY.encode()),
-                    (b"referrer-policy", b"no-referrer"),
-                    (b"x-content-type-options", b"nosniff"),
-                ]
-            await send(message)
-
-        await self.app(scope, receive, send_strict)
 
 
 @asynccontextmanager
@@ -70,24 +45,21 @@ async def warm_up(_: App) -> AsyncIterator[None]:
     yield
 
 
+_login = read_login(Home.find())
 # What `streamlit run` serves: the frame, compressed for phones in the yard.
 app = App(
     Path(__file__).parent / "app" / "frame.py",
     lifespan=warm_up,
     middleware=[
-        Middleware(StrictHeaders),
-        Middleware(Gate, login=read_login(Home.find())),
+        Middleware(
+            Strict,
+            address=_login.accounts.address if _login.accounts else None,
+            only_own_names=not _login.is_set,
+        ),
+        Middleware(Gate, login=_login, read_claims=read_claims, door=sign_in_link),
         Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
     ],
 )
-
-
-def is_loopback(host: str) -> bool:
-    """Whether an address is reachable from this machine only."""
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def own_address() -> str:
@@ -162,7 +134,8 @@ def serve(home: Path, host: str = "127.0.0.1", port: int | None = None, open_bro
     Raises
     ------
     KinbayError
-        Where `host` can be reached from elsewhere, or the port is taken.
+        Where `host` can be reached from elsewhere, the port is taken, or accounts are set up without the package
+        for them.
     """
     login = read_login(Home(home))
     if not is_loopback(host) and not login.is_set:
@@ -172,6 +145,14 @@ def serve(home: Path, host: str = "127.0.0.1", port: int | None = None, open_bro
             "Without a login it listens on this machine only: leave --host out, or set a passphrase with"
             " kinbay passphrase decide.",
         )
+    if login.accounts:
+        port = port or _port_of(login.accounts)
+        if not is_authlib_installed():
+            raise KinbayError(
+                "Signing in with accounts needs one more package",
+                "accounts.toml is there",
+                "Run pip install 'kinbay[auth]'.",
+            )
     chosen = find_port(host, port)
     shown = own_address() if host in _EVERYWHERE else host
     address = f"http://{f'[{shown}]' if ':' in shown else shown}:{chosen}"
@@ -188,4 +169,25 @@ def serve(home: Path, host: str = "127.0.0.1", port: int | None = None, open_bro
         f"--server.address={host}", f"--server.port={chosen}", "--server.headless=true",
         f"--browser.serverAddress={host}", "--logger.level=warning", "--browser.gatherUsageStats=false",
     ]  # fmt: skip
-    runpy.run_module("streamlit", run_name="__main__")
+    with _secrets_file(login.accounts) as secrets_file:
+        sys.argv.append(f"--secrets.files={secrets_file}")
+        runpy.run_module("streamlit", run_name="__main__")
+
+
+def _port_of(accounts: Accounts) -> int | None:
+    """The port that the provider leads people back to, where no proxy stands before the dashboard."""
+    address = urlsplit(accounts.address)
+    return address.port if address.port and is_loopback(address.hostname or "") else None
+
+
+@contextmanager
+def _secrets_file(accounts: Accounts | None) -> Iterator[Path]:
+    """What `st.login` reads, for the owner's eyes and this run alone; empty where no accounts are set up.
+
+    The key that signs its cookies is drawn anew, so that a restart signs everybody out, as with passphrases.
+    """
+    with tempfile.TemporaryDirectory(prefix="kinbay-") as folder:  # of mode 700
+        file = Path(folder) / "secrets.toml"
+        file.touch(mode=0o600)
+        file.write_text(accounts.secrets(secrets.token_hex(32)) if accounts else "", encoding="utf-8")
+        yield file

@@ -8,7 +8,7 @@ import os
 import secrets
 import time
 
-from dashboard.access.passphrases import ROLES
+from dashboard.access.levels import ROLES
 
 NAME = "kinbay_role"
 HOURS = 12

@@ -15,12 +15,12 @@ import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from dashboard.access.accounts import Accounts, read_accounts
+from dashboard.access.levels import ROLES
 from pipeline.durable import write_text
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
-ROLES = ("view", "enter", "decide")
-"""Each may do what those before it may."""
 SHORTEST = 12
 _N, _R, _P, _LENGTH = 2**15, 8, 1, 32
 _MOST_MEMORY = 2**26
@@ -34,14 +34,17 @@ class Login:
     ----------
     hashes : dict of str to str
         Role to scrypt hash; empty where no passphrase is set.
+    accounts : Accounts, optional
+        The provider whose accounts may sign in.
     """
 
     hashes: dict[str, str] = field(default_factory=dict)
+    accounts: Accounts | None = None
 
     @property
     def is_set(self) -> bool:
         """Whether anyone has to sign in."""
-        return bool(self.hashes)
+        return bool(self.hashes) or self.accounts is not None
 
     def role_of(self, passphrase: str) -> str | None:
         """Return the highest role this passphrase opens; every hash is tried, whichever fits."""
@@ -93,17 +96,21 @@ def login_path(home: Home) -> Path:
 
 
 def read_login(home: Home) -> Login:
-    """Return what is set up; nothing where there is no file.
+    """Return what is set up; nothing where there is neither file.
 
     Raises
     ------
     KinbayError
-        Where the file cannot be read: then nobody is let in rather than everybody.
+        Where a file cannot be read: then nobody is let in rather than everybody.
     """
+    return Login(_read_hashes(home), read_accounts(home))
+
+
+def _read_hashes(home: Home) -> dict[str, str]:
     try:
         given = tomllib.loads(login_path(home).read_text(encoding="utf-8")).get("passphrases", {})
     except FileNotFoundError:
-        return Login()
+        return {}
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise KinbayError(
             "The login file cannot be read", "login.toml", "Mend it, or set passphrases anew."
@@ -111,7 +118,7 @@ def read_login(home: Home) -> Login:
     hashes = {role: str(given[role]) for role in ROLES if given.get(role)}
     if not hashes:
         raise KinbayError("The login file names no passphrase", "login.toml", "Set one, or delete the file.")
-    return Login(hashes)
+    return hashes
 
 
 def set_passphrase(home: Home, role: str, passphrase: str) -> None:
@@ -125,7 +132,7 @@ def set_passphrase(home: Home, role: str, passphrase: str) -> None:
     if role not in ROLES:
         raise KinbayError(f"There is no role {role!r}", remedy=f"Choose one of {', '.join(ROLES)}.")
     path = login_path(home)
-    kept = read_login(home).hashes if path.exists() else {}
+    kept = _read_hashes(home)
     kept = {**kept, role: make_hash(passphrase)}
     lines = [f"{name} = {json.dumps(kept[name])}" for name in ROLES if name in kept]
     home.path.mkdir(parents=True, exist_ok=True)

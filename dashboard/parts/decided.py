@@ -15,7 +15,7 @@ import streamlit as st
 from dashboard.parts import work
 from dashboard.parts.fault import note_fault
 from dashboard.parts.plain import escape
-from dashboard.parts.roles import may
+from dashboard.parts.roles import may, person
 from pipeline import decisions
 from pipeline.decisions import Decision
 from pipeline.durable import write_text
@@ -99,12 +99,19 @@ def offer_decision(row: dict[str, Any], standing: Standing, build_id: str) -> No
         st.caption(_MEANINGS.get(choice, "Back on the list."))
         until = _ask_until(key) if choice == "watch_until" else None
         done = _ask_work(row, key) if choice == "done" else None
-        who = st.text_input(
-            "Who", value=st.session_state.get("decided_who", ""), key=f"{key}_who", max_chars=80
-        )
+        who = _ask_who(key)
         why = st.text_area("Why", key=f"{key}_why", max_chars=600, height=80)
         if st.button("Keep this decision", key=f"{key}_keep"):
             _keep(row, choice, who, why, until, done, build_id)
+
+
+def _ask_who(key: str) -> str:
+    """The name under the decision: that of the account one signed in with, else what the person writes."""
+    name = person()
+    if name:
+        st.caption(f"Decided by {escape(name)}.")
+        return name
+    return str(st.text_input("Who", st.session_state.get("decided_who", ""), key=f"{key}_who", max_chars=80))
 
 
 def _ask_until(key: str) -> dt.date:

@@ -13,7 +13,7 @@ import streamlit as st
 from dashboard.charts.palette import DARK, LIGHT, Theme
 from dashboard.parts.fault import guarded
 from dashboard.parts.filter_bar import clear_filters
-from dashboard.parts.roles import may
+from dashboard.parts.roles import may, show_refused
 from dashboard.questions import fleet
 from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse, open_warehouse
@@ -79,7 +79,7 @@ def page(title: str) -> Callable[[Callable[[View], None]], Callable[[], None]]:
         @functools.wraps(body)
         def run() -> None:
             if not may("view"):
-                st.error("Sign in to see this page.", icon=":material/lock:")
+                show_refused()
                 return
             view = open_view()
             st.title(title, anchor=False)

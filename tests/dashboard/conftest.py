@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import socket
 import subprocess
@@ -9,7 +10,9 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Coroutine, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -72,12 +75,18 @@ class Server:
     home: Path
 
 
-@pytest.fixture(scope="session")
-def server(fleet: invented.Fleet, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """The dashboard, started as `kinbay serve` starts it, with a HOME of its own."""
-    port, own = _free_port(), tmp_path_factory.mktemp("user")
+def run_apart(work: Coroutine[Any, Any, None]) -> None:
+    """Run a coroutine in a thread of its own: the browser's driver keeps a loop running in this one."""
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(asyncio.run, work).result()
+
+
+@contextmanager
+def serve(home: Path, own: Path, port: int | None = None) -> Iterator[Server]:
+    """Start the dashboard as `kinbay serve` starts it, with a HOME of its own; its log must hold no traceback."""
+    port = port or _free_port()
     address, log = f"http://127.0.0.1:{port}", own / "server.log"
-    start = f"from pathlib import Path; from dashboard.serve import serve; serve(Path({str(fleet.home)!r}), port={port}, open_browser=False)"
+    start = f"from pathlib import Path; from dashboard.serve import serve; serve(Path({str(home)!r}), port={port}, open_browser=False)"
     environment = {**os.environ, "HOME": str(own)}
     with log.open("wb") as out:
         process = subprocess.Popen(
@@ -85,12 +94,19 @@ def server(fleet: invented.Fleet, tmp_path_factory: pytest.TempPathFactory) -> I
         )
         try:
             _wait_for(address, process)
-            yield Server(address, log, fleet.home)
+            yield Server(address, log, home)
         finally:
             process.terminate()
             process.wait(timeout=20)
     said = log.read_text(encoding="utf-8")
     assert "Traceback" not in said, said
+
+
+@pytest.fixture(scope="session")
+def server(fleet: invented.Fleet, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """The dashboard over the invented fleet, without a login."""
+    with serve(fleet.home, tmp_path_factory.mktemp("user")) as running:
+        yield running
 
 
 @pytest.fixture(scope="session")

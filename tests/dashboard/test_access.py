@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 import hashlib
 import http.client
 import os
-import subprocess
-import sys
 import urllib.parse
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,7 +18,7 @@ from dashboard.access.passphrases import Login, make_hash, matches, read_login, 
 from dashboard.parts import roles
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
-from tests.dashboard.conftest import _free_port, _wait_for
+from tests.dashboard.conftest import run_apart, serve
 from tests.dashboard.fleet import Fleet
 
 LOOK, DECIDE = "lantern kettle harbour", "copper saddle morning"
@@ -125,7 +122,7 @@ def test_a_socket_without_a_cookie_is_closed() -> None:
         "path": "/_stcore/stream",
         "headers": [(b"cookie", b"kinbay_role=decide.9.9.9")],
     }
-    asyncio.run(gate.Gate(behind, Login({"view": "x"}))(scope, receive, send))
+    run_apart(gate.Gate(behind, Login({"view": "x"}))(scope, receive, send))
     assert sent == [{"type": "websocket.close", "code": 4401}]
 
 
@@ -161,20 +158,8 @@ def guarded(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
     shutil.copytree(fleet.home, home, dirs_exist_ok=True)
     set_passphrase(Home(home), "view", LOOK)
     set_passphrase(Home(home), "decide", DECIDE)
-    port = _free_port()
-    start = f"from pathlib import Path; from dashboard.serve import serve; serve(Path({str(home)!r}), port={port}, open_browser=False)"
-    log = home / "server.log"
-    with log.open("wb") as out:
-        process = subprocess.Popen(
-            [sys.executable, "-c", start], env={**os.environ, "HOME": str(home)}, stdout=out, stderr=out
-        )
-        try:
-            _wait_for(f"http://127.0.0.1:{port}", process)
-            yield f"127.0.0.1:{port}"
-        finally:
-            process.terminate()
-            process.wait(timeout=20)
-    assert "Traceback" not in log.read_text()
+    with serve(home, home) as running:
+        yield running.address.removeprefix("http://")
 
 
 def _ask(
@@ -209,7 +194,7 @@ def test_a_right_passphrase_opens_a_wrong_one_does_not(guarded: str) -> None:
     assert (answer.status, answer.getheader("location")) == (303, "/codes")
     cookie = answer.getheader("set-cookie") or ""
     assert "HttpOnly" in cookie
-    assert "SameSite=strict" in cookie
+    assert "SameSite=lax" in cookie
     opened = _ask(guarded, "GET", "/", Accept="text/html", Cookie=cookie.split(";")[0])
     assert opened.status == 200
 
