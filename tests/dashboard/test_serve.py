@@ -10,13 +10,14 @@ from pathlib import Path
 import pytest
 
 from dashboard import serve as serving
+from dashboard.access.strict import is_loopback
 from pipeline.errors import KinbayError
 from tests.dashboard.conftest import Server
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "::1", "localhost", "127.8.9.1"])
 def test_addresses_of_this_machine_only(host: str) -> None:
-    assert serving.is_loopback(host)
+    assert is_loopback(host)
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.20", "fleet.example", ""])
