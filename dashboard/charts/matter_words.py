@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Any
 
 from dashboard.charts.palette import GLYPHS
@@ -143,3 +144,35 @@ def short_cautions(rows: list[dict[str, Any]]) -> str:
             shown.append(name)
     more = f"; {len(named) - len(shown)} more" if len(named) > len(shown) else ""
     return "; ".join(shown) + more
+
+
+def say_then_and_now(then: Mapping[str, Any], row: dict[str, Any]) -> str:
+    """Say the evidence a decision was made on beside that of today's build; `row` is the matter as found today."""
+    figures = ("value", "difference", "interval_low", "interval_high", "n_scans", "tier")
+    before = {**row, "n_siblings": None, "n_vans": None, **{name: then.get(name) for name in figures}}
+    today = {**row, "n_siblings": None, "n_vans": None}
+    return f"Then: {say_briefly(before)}. Now: {say_briefly(today)}."
+
+
+def say_steps(past: list[dict[str, Any]], most: int = 6) -> str:
+    """Say how sure earlier builds were of a matter: the builds at which the word or the scans behind it changed.
+
+    Parameters
+    ----------
+    past : list of dict
+        Rows of `list_matter_history`, oldest first.
+    most : int
+        How many steps to name, the newest ones.
+    """
+    steps = [
+        row
+        for before, row in zip([None, *past], past, strict=False)
+        if before is None or (before["tier"], before["n_scans"]) != (row["tier"], row["n_scans"])
+    ]
+    named = [
+        f"{row['built_at']:%d %b %Y} {TIERS[row['tier']].lower()}"
+        + (f" ({count_of(row['n_scans'], 'scan')})" if row["n_scans"] is not None else "")
+        for row in steps[-most:]
+    ]
+    earlier = f"; {len(steps) - most} steps before" if len(steps) > most else ""
+    return f"In {count_of(len(past), 'earlier build')}: {'; '.join(named)}{earlier}." if past else ""

@@ -12,6 +12,7 @@ from typing import Any
 
 import streamlit as st
 
+from dashboard.charts.matter_words import say_then_and_now
 from dashboard.parts import work
 from dashboard.parts.fault import note_fault
 from dashboard.parts.plain import escape
@@ -66,11 +67,13 @@ def say_decision(decision: Decision) -> str:
     )
 
 
-def show_history(finding_id: str) -> None:
-    """Every decision about a matter, newest first."""
-    for decision in reversed(decisions.read_decisions(Home.find())):
-        if decision.finding_id == finding_id:
-            st.markdown(f":material/gavel: {say_decision(decision)}")
+def show_history(row: dict[str, Any]) -> None:
+    """Every decision about a matter, newest first, the newest with the evidence it was made on beside today's."""
+    own = [d for d in decisions.read_decisions(Home.find()) if d.finding_id == row["finding_id"]]
+    for number, decision in enumerate(reversed(own)):
+        st.markdown(f":material/gavel: {say_decision(decision)}")
+        if number == 0:
+            st.caption(escape(say_then_and_now(decision.evidence, row)))
 
 
 def show_said() -> None:

@@ -10,6 +10,7 @@ from dashboard.charts.matter_words import (
     glyph_of,
     headline,
     say_line,
+    say_steps,
     say_why,
     short_cautions,
 )
@@ -83,11 +84,10 @@ def show_details(view: View, row: dict[str, Any], standing: Standing) -> None:
             f"Decided on {standing.decision.at:%d %b %Y}, and back: {escape(standing.back)}.",
             icon=":material/undo:",
         )
-    show_history(row["finding_id"])
-    past = findings.list_matter_history(view.warehouse, row["finding_id"])
-    if past.height:
-        first = past.row(0, named=True)
-        st.caption(f"Also in {past.height} of the builds before this one, from {first['built_at']:%d %b %Y}.")
+    show_history(row)
+    past = findings.list_matter_history(view.warehouse, row["finding_id"]).to_dicts()
+    if past:
+        st.caption(escape(say_steps(past)))
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         offer_decision(row, standing, view.build["build_id"])
         show_link(row)

@@ -13,6 +13,7 @@ from typing import Any
 from pipeline.build import (
     code_associations,
     code_notes,
+    decided,
     drifts,
     effects,
     exposures,
@@ -173,14 +174,15 @@ def build(
         engine = DuckDB(connection)
         _refuse_empty(engine)
         plan = models.load()
-        done = runner.build(engine, plan, computed_steps(settings), show, full=full)
+        now = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
+        steps = computed_steps(settings) | {decided.DECISIONS: decided.decisions_step(home, now.date())}
+        done = runner.build(engine, plan, steps, show, full=full)
         results = checks.run(engine, [*checks.load(), *checks.key_checks(plan, done)])
         counts = dict(engine.arrow(_COUNTS).to_pylist()[0])
         counts |= {name: int(counts[name]) for name in ("readings", "cells_tested")}
         rebuilt = sum(step.action not in ("skip",) for step in done)
         if any(r.stops for r in results):
             return BuildReport("", False, counts, rebuilt, len(done), tuple(results))
-        now = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
         batch = engine.values("select coalesce(max(batch_id), 0) from raw.files")[0]
         counts |= {"build_id": _build_id(now, batch), "built_at": now}
         publish.publish(engine, plan, home.warehouse, counts, results)

@@ -83,3 +83,12 @@ create table if not exists computed.variance_shares (
     parameter varchar, state varchar, unit varchar, part varchar, share double, low double, high double,
     deviation double, n_levels bigint, n_vans bigint, n_scans bigint, reason varchar
 );
+
+create table if not exists computed.decisions (
+    finding_id varchar, van varchar, claim varchar, choice varchar, decision varchar, "number" bigint,
+    decided_at timestamp, until date, who varchar, why varchar, build_id varchar, standing varchar,
+    why_back varchar, unit varchar, tier_then varchar, n_scans_then bigint, difference_then double,
+    interval_low_then double, interval_high_then double, last_seen_then timestamp, tier_now varchar,
+    n_scans_now bigint, difference_now double, interval_low_now double, interval_high_now double,
+    last_seen_now timestamp
+);

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import pytest
 
+from dashboard.charts.matter_words import say_steps
 from dashboard.charts.words import Reading, clean_text, count_decimals, count_of, format_number, say_verdict
 from dashboard.parts.plain import escape
 
@@ -102,3 +105,16 @@ def test_nothing_is_left_that_a_finder_of_links_or_icons_would_take(text: str) -
 
 def test_a_time_of_day_is_left_alone() -> None:
     assert escape("07:41") == "07\\:41"
+
+
+def test_earlier_builds_are_named_where_something_changed() -> None:
+    day = dt.datetime(2026, 3, 1)
+    past = [
+        {"built_at": day + dt.timedelta(days=n), "tier": tier, "n_scans": scans}
+        for n, (tier, scans) in enumerate([("watch", 4), ("watch", 4), ("likely", 6), ("likely", 7)])
+    ]
+    assert say_steps(past) == (
+        "In 4 earlier builds: 01 Mar 2026 watch (4 scans); 03 Mar 2026 likely (6 scans); 04 Mar 2026 likely (7 scans)."
+    )
+    assert say_steps(past, most=1) == "In 4 earlier builds: 04 Mar 2026 likely (7 scans); 2 steps before."
+    assert say_steps([]) == ""

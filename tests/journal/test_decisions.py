@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from pipeline import decisions
+from pipeline.build import decided
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
@@ -103,3 +104,30 @@ def test_better_is_less_sure_or_short_of_the_old_interval() -> None:
     assert decisions.say_movement(MATTER, MATTER | {"tier": "watch"})[0] == "better"
     assert decisions.say_movement(MATTER, MATTER | {"difference": -7.0})[0] == "better"
     assert decisions.say_movement(MATTER, MATTER | {"difference": -8.0})[0] == "same"
+
+
+def test_each_decision_stands_beside_the_build_as_the_list_has_it(tmp_path: Path) -> None:
+    """The table of decisions says in force where the list is quiet, and back with the same reason where it is not."""
+    home = Home(tmp_path)
+    for minutes, (finding, choice, until) in enumerate(
+        [("f1", "known_normal", None), ("f1", "watch_until", AT.date() + dt.timedelta(days=9)),
+         ("f2", "not_a_fault", None), ("f3", "to_the_bay", None), ("f4", "not_a_fault", None), ("f4", "open", None)]
+    ):  # fmt: skip
+        decisions.decide(
+            home, {**MATTER, "finding_id": finding}, choice, who="A", why="B", until=until,
+            at=AT + dt.timedelta(minutes=minutes), build_id="b1",
+        )  # fmt: skip
+    now = {f: {**MATTER, "unit": "°C", "finding_id": f} for f in ("f1", "f2", "f4")}
+    now["f2"] |= {"tier": "finding", "n_scans": 20}
+    kept = decisions.read_decisions(home)
+    rows = decided.set_beside(kept, now, AT.date())
+    assert [(r["finding_id"], r["number"], r["standing"]) for r in rows] == [
+        ("f1", 1, "replaced"), ("f1", 2, "in_force"), ("f2", 1, "back"), ("f3", 1, "not_found"), ("f4", 1, "replaced"), ("f4", 2, "opened"),
+    ]  # fmt: skip
+    assert rows[2]["why_back"] == decisions.say_return(kept[2], now["f2"], AT.date()) == "it is surer now"
+    assert (rows[2]["tier_then"], rows[2]["tier_now"]) == ("likely", "finding")
+    assert (rows[2]["n_scans_then"], rows[2]["n_scans_now"]) == (12, 20)
+    assert rows[3]["tier_now"] is rows[3]["unit"] is None
+    assert rows[3]["last_seen_then"] == MATTER["last_seen"]
+    later = decided.set_beside(kept, now, AT.date() + dt.timedelta(days=9))
+    assert (later[1]["standing"], later[1]["why_back"]) == ("back", "the watch ended on 14 Oct 2026")
