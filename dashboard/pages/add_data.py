@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import streamlit as st
 
 from dashboard.charts.words import count_of
+from dashboard.parts.describe import draw_description
+from dashboard.parts.entry_choices import offered
 from dashboard.parts.fault import guarded
-from dashboard.parts.jobs import Job, Step
+from dashboard.parts.jobs import Job
 from dashboard.parts.load_report import show_report
 from dashboard.parts.plain import escape
+from dashboard.parts.processes import Step
 from dashboard.parts.roles import may
-from dashboard.parts.uploads import MOST_BYTES, Kept, clear_old, drop, keep_uploads, move_to_inbox
+from dashboard.parts.trial import TITLE, Trial, begin, current_trial, end, look_again
+from dashboard.parts.uploads import MOST_BYTES, clear_old, drop, keep_uploads, move_to_inbox
 from dashboard.parts.waiting import draw_waiting
 from dashboard.parts.work import BUILD, current, show_work, start
 from pipeline.settings import Home
 
-_KEPT, _ROUND, _OPTIONS = "add_kept", "add_round", "add_options"
+_ROUND = "add_round"
 KINDS = ["csv", "tsv", "txt", "xlsx", "xlsm", "ods", "json", "jsonl", "ndjson", "parquet", "zip", "pdf"]
-TRIAL = "Try the files"
 
 
 def _upload(home: Home) -> None:
@@ -40,47 +41,49 @@ def _upload(home: Home) -> None:
             placeholder="Found by itself",
         )  # fmt: skip
     if st.button("Look at the files", type="primary", disabled=not given, width="stretch"):
-        kept = keep_uploads(home, given)
         options = (
             *(("--van", van.strip()) if van.strip() else ()),
             *(("--layout", layout) if layout else ()),
         )
-        st.session_state[_KEPT], st.session_state[_OPTIONS] = kept, options
+        begin(Trial(keep_uploads(home, given), options))
         st.session_state[_ROUND] = st.session_state.get(_ROUND, 0) + 1
-        if kept.files:
-            start(
-                TRIAL,
-                (Step("Reading", ("load", *map(str, kept.files), "--trial", "--json", *options), 600.0),),
-            )
         st.rerun()
 
 
-def _confirm(home: Home, kept: Kept, job: Job) -> None:
-    """Show what would be taken and refused, and take or drop it."""
-    for line in kept.refused:
+def _confirm(home: Home, trial: Trial) -> None:
+    """Show what would be taken and refused, and take or drop it; a file of an unknown kind is described first."""
+    for line in trial.kept.refused:
         st.error(f"Refused: {escape(line)}", icon=":material/block:")
-    report = job.answers[-1].as_json() if job.answers else None
-    files: list[dict[str, Any]] = report["files"] if isinstance(report, dict) else []
+    unknown = trial.unknown
+    proposal = trial.proposals.get(unknown) if unknown is not None else None
+    if unknown is not None and proposal is None:
+        look_again(trial, unknown)
+        st.rerun()
+    if unknown is not None and proposal is not None:
+        draw_description(trial, unknown, proposal, offered(home))
+    files = trial.report or []
     st.header("What would happen", anchor=False)
-    show_report(files, is_trial=True)
+    show_report(files, is_trial=True, unknown=unknown.name if unknown is not None else None)
     taken = sum(f["taken"] for f in files)
     asked = sum(bool(f["questions"]) for f in files)
     left, right = st.columns(2)
     with left:
         label = f"Take {count_of(taken, 'row')}" + (f", ask about {count_of(asked, 'file')}" if asked else "")
         if st.button(label, type="primary", width="stretch", disabled=not (taken or asked)):
-            moved = move_to_inbox(home, kept)
-            options = st.session_state.get(_OPTIONS, ())
-            del st.session_state[_KEPT]
-            load = Step("Loading", ("load", *map(str, moved), "--json", *options), 1800.0)
-            start("Load and compare", (load, BUILD))
-            st.rerun()
+            _take(home, trial)
     with right:
-        if st.button("Drop them", width="stretch"):
-            drop(kept)
-            del st.session_state[_KEPT]
-            st.session_state.pop("work_job", None)
+        if st.button("Drop them" if trial.kept.is_apart else "Leave it waiting", width="stretch"):
+            drop(trial.kept)
+            end()
             st.rerun()
+
+
+def _take(home: Home, trial: Trial) -> None:
+    moved = move_to_inbox(home, trial.kept)
+    end()
+    load = Step("Loading", ("load", *map(str, moved), "--json", *trial.options), 1800.0)
+    start("Load and compare", (load, BUILD))
+    st.rerun()
 
 
 def _show_loaded(job: Job) -> None:
@@ -103,20 +106,23 @@ def show() -> None:
     home = Home.find().ensure()
     clear_old(home)
     st.write("Nothing is stored before you have seen what would be taken and refused.")
-    kept, job = st.session_state.get(_KEPT), current()
-    is_trial = job is not None and job.title == TRIAL
-    if kept is not None and not (is_trial and job is not None and not job.is_ended):
-        if job is not None and is_trial and job.state == "done":
-            _confirm(home, kept, job)
-            return
-        for line in kept.refused:
+    trial, tried = current_trial()
+    if trial is not None and tried is not None and not tried.is_ended:
+        show_work()
+        return
+    if trial is not None and trial.report is not None:
+        _confirm(home, trial)
+        return
+    if trial is not None:
+        for line in trial.kept.refused:
             st.error(f"Refused: {escape(line)}", icon=":material/block:")
-        drop(kept)
-        del st.session_state[_KEPT]
-    show_work(None if is_trial else _show_loaded)
-    if job is None or job.is_ended or not is_trial:
-        _upload(home)
-        draw_waiting(home)
+        drop(trial.kept)
+    job = current()
+    show_work(_show_loaded if job is not None and job.title != TITLE else None)
+    if trial is not None:
+        end()
+    _upload(home)
+    draw_waiting(home)
 
 
 show()

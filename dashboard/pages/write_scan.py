@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import polars as pl
 import streamlit as st
 
+from dashboard.parts.entry_choices import offered
 from dashboard.parts.entry_list import KINDS, draw_entries
 from dashboard.parts.entry_other import draw_note, draw_work
 from dashboard.parts.entry_save import replaced_entry
-from dashboard.parts.entry_scan import Choices, draw_scan
+from dashboard.parts.entry_scan import draw_scan
 from dashboard.parts.fault import guarded
 from dashboard.parts.roles import may
 from dashboard.parts.work import show_work
-from dashboard.questions import fleet, records
-from dashboard.questions.filters import ALL_VANS
-from dashboard.questions.warehouse import NothingBuiltError, open_warehouse
 from pipeline.settings import Home
 
 # Fingers in gloves: every field and button at least 48 pixels high.
@@ -23,20 +20,6 @@ _TARGETS = (
     "[data-testid=stSelectbox] [data-baseweb=select]>div,[data-testid^=stBaseButton])"
     "{min-height:48px;align-items:center}</style>"
 )
-
-
-def _choices(home: Home) -> Choices:
-    """What the newest build offers to choose from; nothing before the first one."""
-    try:
-        warehouse = open_warehouse(home)
-    except NothingBuiltError:
-        return Choices()
-    offered = records.list_entry_choices(warehouse)
-    named = {
-        kind: offered.filter(pl.col("kind") == kind)["choice"].to_list() for kind in ("reader", "module")
-    }
-    vans = sorted(fleet.list_shown_vans(warehouse, ALL_VANS)["van"].to_list())
-    return Choices(vans, named["reader"], named["module"], records.list_reader_readings(warehouse))
 
 
 @guarded
@@ -57,7 +40,7 @@ def show() -> None:
     )
     if replaced_entry() is not None:
         st.info("You correct an entry: what you save replaces it.", icon=":material/edit:")
-    choices = _choices(home)
+    choices = offered(home)
     if what == KINDS["work"]:
         draw_work(home, choices.vans)
     elif what == KINDS["note"]:

@@ -2,67 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
-import polars as pl
 import streamlit as st
 
 from dashboard.charts.words import clean_text
 from dashboard.exports.scan_sheet import print_sheet
+from dashboard.parts.entry_choices import Choices, enterable, readings_of
 from dashboard.parts.entry_save import ask_to_save, field_key
 from dashboard.parts.entry_texts import MARKS, ScanFields, check_scan, say_code, scan_content
 from dashboard.parts.plain import escape
 from dashboard.parts.roles import may
 from pipeline import vocabulary
-from pipeline.journal import read_entries, utc_now, write_entry
+from pipeline.journal import utc_now, write_entry
 from pipeline.settings import Home
 from pipeline.vocabulary.pasted_codes import find_codes
 
 STATUSES = ("unknown", "present", "confirmed", "stored", "pending", "permanent", "healed")
-FIRST_READINGS = ("supply_voltage", "coolant_temp", "engine_speed", "air_mass_flow", "rail_pressure")
-MOST_FIRST = 6
-
-
-@dataclass(frozen=True)
-class Choices:
-    """What the published build offers to choose from; empty before the first build.
-
-    Parameters
-    ----------
-    vans, readers, modules : sequence of str
-        Names, the most used first.
-    usual : polars.DataFrame
-        `reader`, `parameter`, `state`: what each reader was seen to give, the most read first.
-    """
-
-    vans: Sequence[str] = ()
-    readers: Sequence[str] = ()
-    modules: Sequence[str] = ()
-    usual: pl.DataFrame | None = None
-
-
-def enterable() -> dict[str, str]:
-    """Return the readings that a reader can show, by key, with unit; those worked out by the project are not."""
-    return {
-        p.key: f"{p.name}, {p.unit}" if p.unit != "1" else p.name
-        for p in vocabulary.parameters()
-        if p.aliases
-    }
-
-
-def readings_of(home: Home, reader: str | None, usual: pl.DataFrame | None) -> list[str]:
-    """Return the readings asked for: the lead's list for the reader, else what it was seen to give."""
-    if reader is None:
-        return list(FIRST_READINGS)
-    chosen = [e for e in read_entries(home, "reader_list") if e.get("reader") == reader]
-    if chosen:
-        return [k for k in chosen[-1].get("readings", ()) if k in enterable()]
-    seen = [] if usual is None else usual.filter(pl.col("reader") == reader)["parameter"].to_list()
-    return [k for k in seen if k in enterable()][:MOST_FIRST] or list(FIRST_READINGS)
 
 
 def draw_scan(home: Home, choices: Choices) -> None:

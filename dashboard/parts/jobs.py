@@ -6,71 +6,20 @@ one after another, since only one process may write at a time.
 
 from __future__ import annotations
 
-import json
 import logging
-import os
 import secrets
-import signal
-import subprocess
-import sys
 import threading
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
+from dashboard.parts.processes import Answer, Step, Told, call
 from pipeline.errors import KinbayError
 
 LOG = logging.getLogger("kinbay.dashboard")
-PROGRESS_MARK = "@progress "
-MEMORY_SHARE = 0.75
-MOST_KEPT = 2 * 2**20
 _turn: dict[Path, threading.Lock] = defaultdict(threading.Lock)
 _latest: dict[Path, Job] = {}
-
-
-@dataclass(frozen=True)
-class Step:
-    """One command of a job.
-
-    Parameters
-    ----------
-    title : str
-        What it does, as a person reads it while waiting ("Loading").
-    args : tuple of str
-        The command and its options, without `--home`.
-    seconds : float
-        The longest it may take.
-    """
-
-    title: str
-    args: tuple[str, ...]
-    seconds: float = 900.0
-
-
-@dataclass(frozen=True)
-class Answer:
-    """What a command gave back: exit code, stdout, and what it said on stderr.
-
-    `code` is None where it was stopped because it took too long.
-    """
-
-    code: int | None
-    out: str
-    said: tuple[str, ...]
-
-    @property
-    def is_done(self) -> bool:
-        """Whether it did its work, even if something is left for a person (exit code 1)."""
-        return self.code in (0, 1)
-
-    def as_json(self) -> Any:
-        """Return stdout as data; None where it is none."""
-        try:
-            return json.loads(self.out)
-        except ValueError:
-            return None
 
 
 @dataclass
@@ -99,7 +48,6 @@ class Job:
     answers: list[Answer] = field(default_factory=list)
     progress: tuple[str, str, float | None] = ("", "", None)
     reference: str = ""
-    process: subprocess.Popen[str] | None = None
     ended: threading.Event = field(default_factory=threading.Event)
 
     @property
@@ -155,7 +103,7 @@ def run_now(home: Path, *args: str, seconds: float = 60.0, given: str | None = N
     KinbayError
         Where it could not do its work; the sentence is the command's own.
     """
-    answer = _call(home, Step(args[0], args, seconds), given, None)
+    answer = call(home, Step(args[0], args, seconds), given)
     if answer.is_done:
         return answer
     reference = secrets.token_hex(3).upper()
@@ -173,7 +121,7 @@ def _run(home: Path, job: Job) -> None:
             job.state = "running"
             for step in job.steps:
                 job.progress = (step.title, "", None)
-                job.answers.append(_call(home, step, None, job))
+                job.answers.append(call(home, step, on_progress=_teller(job, step)))
                 is_blocked = step.args[0] == "build" and job.answers[-1].code == 1
                 if not job.answers[-1].is_done or is_blocked:
                     _note_failure(job)
@@ -187,94 +135,15 @@ def _run(home: Path, job: Job) -> None:
         job.ended.set()
 
 
+def _teller(job: Job, step: Step) -> Told:
+    def tell(at: str, share: float | None) -> None:
+        job.progress = (step.title, at, share)
+
+    return tell
+
+
 def _note_failure(job: Job) -> None:
     job.reference = secrets.token_hex(3).upper()
     last = job.answers[-1]
     LOG.error("reference %s: %s: exit %s: %s", job.reference, job.title, last.code, " | ".join(last.said))
     job.state = "failed"
-
-
-def _call(home: Path, step: Step, given: str | None, job: Job | None) -> Answer:
-    """Run one command in a process group of its own, and end the group where it takes too long."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "pipeline", *step.args, "--home", str(home)],
-        stdin=subprocess.PIPE if given is not None else subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        encoding="utf-8",
-        errors="replace",
-        env=_environment(),
-        cwd=home if home.is_dir() else None,
-        start_new_session=os.name == "posix",
-    )
-    said: list[str] = []
-    out: list[str] = []
-    readers = [
-        threading.Thread(target=_read_said, args=(process, step, said, job), daemon=True),
-        threading.Thread(target=_read_out, args=(process, out), daemon=True),
-    ]
-    if job is not None:
-        job.process = process
-    for reader in readers:
-        reader.start()
-    if given is not None and process.stdin is not None:
-        with process.stdin as stdin:
-            stdin.write(given)
-    try:
-        code: int | None = process.wait(timeout=step.seconds)
-    except subprocess.TimeoutExpired:
-        _end(process)
-        code = None
-    for reader in readers:
-        reader.join(timeout=5)
-    return Answer(code, "".join(out), tuple(said))
-
-
-def _environment() -> dict[str, str]:
-    """The server's own, with this installation first, progress as lines and a limit on memory."""
-    root = str(Path(__file__).parents[2])
-    path = os.pathsep.join(p for p in (root, os.environ.get("PYTHONPATH", "")) if p)
-    own = {"PYTHONPATH": path, "PYTHONSAFEPATH": "1", "PYTHONIOENCODING": "utf-8", "KINBAY_PROGRESS": "lines"}
-    try:
-        whole = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
-    except (AttributeError, ValueError, OSError):
-        return {**os.environ, **own}
-    return {**os.environ, **own, "KINBAY_MEMORY_MB": str(int(whole * MEMORY_SHARE / 2**20))}
-
-
-def _end(process: subprocess.Popen[str]) -> None:
-    """Stop a process and what it started."""
-    if os.name == "posix":
-        os.killpg(process.pid, signal.SIGKILL)
-    else:
-        process.kill()
-    process.wait(timeout=10)
-
-
-def _read_said(process: subprocess.Popen[str], step: Step, said: list[str], job: Job | None) -> None:
-    for line in process.stderr or ():
-        if line.startswith(PROGRESS_MARK):
-            if job is not None:
-                job.progress = (step.title, *_progress(line.removeprefix(PROGRESS_MARK)))
-        elif line.strip():
-            said.append(line.rstrip())
-            del said[:-200]
-
-
-def _progress(line: str) -> tuple[str, float | None]:
-    try:
-        told = json.loads(line)
-        total = float(told["total"])
-        return str(told["text"]), min(1.0, float(told["done"]) / total) if total > 0 else None
-    except (ValueError, KeyError, TypeError):
-        return "", None
-
-
-def _read_out(process: subprocess.Popen[str], out: list[str]) -> None:
-    """Keep stdout up to a limit; what is longer is read on and dropped, so that nobody waits."""
-    kept = 0
-    while block := (process.stdout.read(65536) if process.stdout else ""):
-        if kept < MOST_KEPT:
-            out.append(block)
-            kept += len(block)

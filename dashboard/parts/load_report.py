@@ -14,7 +14,7 @@ from dashboard.parts.screen import show_table
 MOST_REJECTS, MOST_SAID = 200, 3
 
 
-def show_report(files: list[dict[str, Any]], *, is_trial: bool) -> None:
+def show_report(files: list[dict[str, Any]], *, is_trial: bool, unknown: str | None = None) -> None:
     """Show every file: as what it is read, how many rows, what is refused and why, what is asked.
 
     Parameters
@@ -23,11 +23,17 @@ def show_report(files: list[dict[str, Any]], *, is_trial: bool) -> None:
         `files` of `kinbay load --json`.
     is_trial : bool
         Whether nothing was stored yet.
+    unknown : str, optional
+        The file whose questions stand elsewhere on the page.
     """
     if not files:
         st.info("There was nothing to read.", icon=":material/inbox:")
     for number, file in enumerate(files):
         with st.container(border=True):
+            if unknown is not None and file["file"] == unknown:
+                st.markdown(f"**{escape(file['file'])}**")
+                st.write("Its kind is not known yet: say above how it is to be read.")
+                continue
             _show_file(file, number, is_trial=is_trial)
 
 

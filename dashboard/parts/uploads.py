@@ -19,6 +19,7 @@ from pipeline.settings import Home
 MOST_FILES = 50
 MOST_BYTES = 50 * 2**20
 KEPT_SECONDS = 86_400
+SUFFIX = ".question.toml"
 _FOLDER = ".uploads"
 _BLOCK = 2**20
 
@@ -42,7 +43,12 @@ class Kept:
 
     folder: Path
     files: tuple[Path, ...]
-    refused: tuple[str, ...]
+    refused: tuple[str, ...] = ()
+
+    @property
+    def is_apart(self) -> bool:
+        """Whether they lie in a folder of their own; else they wait in the inbox already."""
+        return self.folder.parent.name == _FOLDER
 
 
 def safe_name(name: str) -> str:
@@ -88,7 +94,7 @@ def _fault(number: int, one: Upload) -> str:
         return "the file is empty."
     if one.size > MOST_BYTES:
         return f"larger than {MOST_BYTES // 2**20} MB; put it into the inbox folder and run kinbay load."
-    if safe_name(one.name).endswith(".question.toml"):
+    if safe_name(one.name).endswith(SUFFIX):
         return "a file of questions is no data; answer the questions on this page."
     return ""
 
@@ -112,13 +118,21 @@ def _copy(one: Upload, file: BinaryIO) -> None:
 
 
 def move_to_inbox(home: Home, kept: Kept) -> list[Path]:
-    """Put the files into the inbox, from where they are loaded; a name that is taken gets a number."""
+    """Put the files into the inbox with the answers beside them, from where they are loaded.
+
+    A name that is taken gets a number.
+    """
+    if not kept.is_apart:
+        return list(kept.files)
     moved = []
     for file in kept.files:
         target, number = home.inbox / file.name, 1
         while target.exists():
             number += 1
             target = home.inbox / f"{file.stem} {number}{file.suffix}"
+        answers = file.with_name(file.name + SUFFIX)
+        if answers.exists():
+            answers.rename(target.with_name(target.name + SUFFIX))
         file.rename(target)
         moved.append(target)
     drop(kept)
@@ -126,8 +140,9 @@ def move_to_inbox(home: Home, kept: Kept) -> list[Path]:
 
 
 def drop(kept: Kept) -> None:
-    """Forget uploaded files that nobody wants loaded."""
-    shutil.rmtree(kept.folder, ignore_errors=True)
+    """Forget uploaded files that nobody wants loaded; what waits in the inbox stays there."""
+    if kept.is_apart:
+        shutil.rmtree(kept.folder, ignore_errors=True)
 
 
 def clear_old(home: Home) -> None:

@@ -12,10 +12,11 @@ import streamlit as st
 from dashboard.charts.words import clean_text
 from dashboard.parts import jobs
 from dashboard.parts.plain import escape
+from dashboard.parts.trial import Trial, begin
+from dashboard.parts.uploads import SUFFIX, Kept
 from dashboard.parts.work import start_load_and_build
 from pipeline.settings import Home
 
-SUFFIX = ".question.toml"
 _LATER = "Decide later"
 
 
@@ -26,6 +27,11 @@ class Waiting:
     name: str
     fault: str
     questions: tuple[dict[str, Any], ...]
+
+    @property
+    def may_be_described(self) -> bool:
+        """Whether it waits for another reason than its questions, as of an unknown kind; a zip cannot be described."""
+        return bool(self.fault) and not self.name.lower().endswith(".zip")
 
 
 def list_waiting(home: Home) -> list[Waiting]:
@@ -67,6 +73,9 @@ def _draw_file(home: Home, one: Waiting, number: int) -> None:
     st.markdown(f"**{escape(one.name)}**")
     if one.fault:
         st.warning(escape(one.fault), icon=":material/help:")
+    if one.may_be_described:
+        _draw_undescribed(home, one, number)
+        return
     chosen: dict[str, str] = {}
     for place, question in enumerate(one.questions):
         st.write(escape(question.get("asks", "")))
@@ -95,7 +104,21 @@ def _draw_file(home: Home, one: Waiting, number: int) -> None:
             start_load_and_build("Answered; load and compare")
             st.rerun()
     with right:
-        if st.button("Take it out of the inbox", key=f"waiting_drop_{number}", width="stretch"):
-            (home.inbox / one.name).unlink(missing_ok=True)
-            (home.inbox / f"{one.name}{SUFFIX}").unlink(missing_ok=True)
+        _draw_drop(home, one, number)
+
+
+def _draw_undescribed(home: Home, one: Waiting, number: int) -> None:
+    left, right = st.columns(2)
+    with left:
+        if st.button("Look at it", type="primary", key=f"waiting_describe_{number}", width="stretch"):
+            begin(Trial(Kept(home.inbox, (home.inbox / one.name,))))
             st.rerun()
+    with right:
+        _draw_drop(home, one, number)
+
+
+def _draw_drop(home: Home, one: Waiting, number: int) -> None:
+    if st.button("Take it out of the inbox", key=f"waiting_drop_{number}", width="stretch"):
+        (home.inbox / one.name).unlink(missing_ok=True)
+        (home.inbox / f"{one.name}{SUFFIX}").unlink(missing_ok=True)
+        st.rerun()

@@ -7,8 +7,9 @@ from collections.abc import Callable
 import streamlit as st
 
 from dashboard.parts import jobs
-from dashboard.parts.jobs import Job, Step
+from dashboard.parts.jobs import Job
 from dashboard.parts.plain import escape
+from dashboard.parts.processes import Step
 from pipeline.settings import Home
 
 LOAD = Step("Loading", ("load", "--json"), seconds=1800)

@@ -14,6 +14,7 @@ from streamlit.testing.v1 import AppTest
 import dashboard
 from dashboard.parts import jobs
 from dashboard.parts.links import PAGES
+from dashboard.parts.meanings import FIELDS
 from dashboard.parts.uploads import MOST_FILES, drop, keep_uploads, move_to_inbox, safe_name
 from dashboard.parts.waiting import list_waiting
 from pipeline import ingest
@@ -142,6 +143,69 @@ def test_who_may_only_look_cannot_add(own_fleet: Fleet, monkeypatch: pytest.Monk
     monkeypatch.setattr("dashboard.parts.roles.may", lambda act: act == "view")
     at = _open(own_fleet.home, monkeypatch)
     assert "You may look, but not add data" in _said(at)
+
+
+LOOSE = "Wagen;Datum;Foo;Kühlmitteltemperatur [°C];Motor\n" + "".join(
+    f"047;0{n}.03.2026 08:00;{n},5;8{n},5;M{n}\n" for n in (1, 2)
+)
+
+
+def _finish(at: AppTest) -> AppTest:
+    """Wait for the job under way and draw the page anew until nothing is under way."""
+    for _ in range(6):
+        job = at.session_state["add_trial_job"]
+        assert job.ended.wait(90)
+        at.run()
+        if at.session_state["add_trial_job"] is job:
+            return at
+    raise AssertionError("jobs without end")
+
+
+def _box(at: AppTest, label: str) -> Any:
+    return next(b for b in at.main.selectbox if b.label.replace("\\", "") == label)
+
+
+def test_a_file_of_an_unknown_kind_is_described_and_its_kind_is_remembered(
+    home: Home, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started: list[tuple[str, ...]] = []
+    monkeypatch.setattr("dashboard.parts.work.start", lambda _, steps: started.extend(s.args for s in steps))
+    file = home.inbox / "loose.csv"
+    file.write_text(LOOSE, encoding="utf-8")
+    ingest.load(home, [])
+    at = _open(home.path, monkeypatch)
+    next(b for b in at.main.button if b.label == "Look at it").click().run()
+    at = _finish(at)
+    said = _said(at)
+    assert "Say once how **loose.csv** is to be read" in said
+    assert "How is the date '01.03.2026 08:00' in 'Datum' to be read?" in said
+    assert "For example 1,5; 2,5. Not taken: no name that is known." in said
+    assert _box(at, "Kühlmitteltemperatur [°C]").value == "coolant_temp"
+    assert "Take 0 rows, ask about 1 file" in [b.label for b in at.main.button]
+    _box(at, "Foo").set_value("air_mass_flow")
+    _box(at, "Answer").set_value("day first")
+    at.main.text_input(key="describe_reader_reader").set_value("Depot logger")
+    next(t for t in at.main.text_input if t.label.startswith("What this kind")).set_value("depot_logger")
+    next(b for b in at.main.button if b.label == "Read it like this").click().run()
+    at = _finish(at)
+    assert "The file gives no unit for 'Foo'" in _said(at)
+    _box(at, "Unit of Foo").set_value("g/s")
+    next(b for b in at.main.button if b.label == "Read it like this").click().run()
+    at = _finish(at)
+    assert "Read as scans, readings by the layout depot_logger: 6 rows would be taken" in _said(at)
+    assert not list(home.layouts.glob("*.toml"))
+    next(b for b in at.main.button if b.label == "Take 6 rows").click().run()
+    assert started[0][:2] == ("load", str(file))
+    assert ingest.load(home, [file]).files[0].taken == 6
+    assert [p.name for p in home.layouts.glob("*.toml")] == ["depot_logger.toml"]
+    (home.inbox / "other.csv").write_text(LOOSE.replace("047", "048"), encoding="utf-8")
+    assert ingest.load(home, []).files[0].layout == "depot_logger"
+
+
+def test_every_column_a_proposal_may_name_has_words() -> None:
+    from pipeline.propose.names import field_names
+
+    assert set(field_names().values()) == set(FIELDS)
 
 
 def test_an_upload_is_looked_at_before_it_is_taken(visit: Visit) -> None:
