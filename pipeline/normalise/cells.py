@@ -11,7 +11,12 @@ from pipeline.normalise.text import clean_names, clean_texts
 from pipeline.normalise.times import parse_dates, parse_times
 
 KM_PER_MILE = 1.609344
+TWO_WAYS = "The odometer may count thousands or have three decimals"
+WRITE_PLAIN = (
+    "Write it without a mark, such as 201345, or say in a layout with [file] thousands what parts thousands."
+)
 WRITE_NUMBER = "Write a plain number such as 13.8, with a point and without a unit."
+MEND_LAYOUT = "Correct the number, or the layout: [file] decimal and thousands, or missing for a word that means no value."
 
 
 class Cells:
@@ -30,6 +35,11 @@ class Cells:
         self.conventions = conventions
         self.faults = Faults(given["line"])
         self.doubtful_times = 0
+
+    @property
+    def write_number(self) -> str:
+        """The remedy for a cell that is no number."""
+        return MEND_LAYOUT if self.conventions.asks_units else WRITE_NUMBER
 
     def has(self, name: str) -> bool:
         """Say whether the column is there and not empty throughout."""
@@ -67,7 +77,7 @@ class Cells:
             return self.raw(column).cast(pl.Float64)
         found = parse_numbers(self.raw(column), self.conventions.marks)
         self.faults.add(
-            found.is_wrong, column, self.raw(column), "Not a number", WRITE_NUMBER, keeps_row=True
+            found.is_wrong, column, self.raw(column), "Not a number", self.write_number, keeps_row=True
         )
         low = float("-inf") if least is None else least
         high = float("inf") if most is None else most
@@ -95,10 +105,20 @@ class Cells:
 
     def kilometres(self, column: str = "odometer_km", miles: str = "odometer_mi") -> pl.Series:
         """Return an odometer in km, from miles where only those are given."""
-        km = self.number(column, least=0, most=5_000_000)
+        km = self._odometer(column, 5_000_000)
         if not self.has(miles):
             return km
-        return km.fill_null(self.number(miles, least=0, most=3_000_000) * KM_PER_MILE)
+        return km.fill_null(self._odometer(miles, 3_000_000) * KM_PER_MILE)
+
+    def _odometer(self, column: str, most: float) -> pl.Series:
+        """Return an odometer; where all marked numbers of the column look like 201.345, they are left out."""
+        found = self.number(column, least=0, most=most)
+        marked = self.raw(column).str.contains(self.conventions.marks.decimal, literal=True)
+        grouped = self.raw(column).str.contains(r"^\s*[1-9][0-9]{0,2}[.,][0-9]{3}\s*$")
+        if not marked.any() or (marked & ~grouped).any():
+            return found
+        self.faults.add(marked, column, self.raw(column), TWO_WAYS, WRITE_PLAIN, keeps_row=True)
+        return pl.select(pl.when(~marked).then(found)).to_series().alias(column)
 
     def time(self, column: str, *, required: bool = False, loses_row: bool = False) -> pl.Series:
         """Return naive UTC times; a wrong one loses the row where it is required or told to, else the cell."""

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.counted import count_of
 from pipeline.normalise.cells import Cells
+from pipeline.normalise.code_cells import NO_CODE, WRITE_CODE, is_no_code, part_cells
 from pipeline.normalise.code_replies import spell_replies
 from pipeline.normalise.code_status import normalise_status
 from pipeline.normalise.codes import normalise_codes
@@ -32,9 +33,12 @@ def normalise_fault_codes(given: pl.DataFrame, conventions: Conventions) -> Norm
         column `ff_unit_<reading>`), and `scans` made from rows without a scan_id.
     """
     given, replies = spell_replies(given)
+    parted = part_cells(given)
+    given = parted.rows
     cells = Cells(given, conventions)
     keys = find_scan_keys(cells)
     module_given, code_given = cells.name("module"), cells.name("code", required=True)
+    cells.faults.add(is_no_code(code_given), "code", cells.raw("code"), NO_CODE, WRITE_CODE)
     code = normalise_codes(code_given)
     status, notes = normalise_status(cells.raw("status"), cells.faults)
     rows = pl.DataFrame(
@@ -58,7 +62,7 @@ def normalise_fault_codes(given: pl.DataFrame, conventions: Conventions) -> Norm
     frames = _frames_beside(cells, rows)
     return Normalised(
         {
-            "scans": keys.scans,
+            "scans": _with_silent(keys.scans, parted.silent, conventions),
             "codes": cells.faults.keep(rows),
             "freeze_frames": pl.concat([f.rows["freeze_frames"] for f in frames])
             if frames
@@ -68,8 +72,23 @@ def normalise_fault_codes(given: pl.DataFrame, conventions: Conventions) -> Norm
         pl.concat([cells.faults.rejects(), *(f.rejects for f in frames)]).sort("line", maintain_order=True),
         int(cells.faults.lost.sum()),
         questions=tuple(q for f in frames for q in f.questions),
-        notes=(*cells.notes(), *replies, *notes, *_say_readings(code), *say_unknown(module_given)),
+        notes=(
+            *cells.notes(),
+            *replies,
+            *parted.notes,
+            *notes,
+            *_say_readings(code),
+            *say_unknown(module_given),
+        ),
     )
+
+
+def _with_silent(scans: pl.DataFrame, silent: pl.DataFrame, conventions: Conventions) -> pl.DataFrame:
+    """The scans, those whose rows say that there was no code among them."""
+    if not len(silent):
+        return scans
+    others = find_scan_keys(Cells(silent, conventions)).scans
+    return pl.concat([scans, others]).unique(["scan_id"], keep="first", maintain_order=True)
 
 
 def _say_readings(code: pl.DataFrame) -> tuple[str, ...]:

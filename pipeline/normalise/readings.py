@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.normalise import units
-from pipeline.normalise.cells import WRITE_NUMBER, Cells
+from pipeline.normalise.cells import Cells
 from pipeline.normalise.conventions import Conventions, Normalised
 from pipeline.normalise.numbers import Numbers, parse_numbers
 from pipeline.normalise.scan_keys import find_scan_keys
@@ -37,7 +37,7 @@ def meanings_of(cells: Cells) -> tuple[pl.DataFrame, units.Meanings]:
 def values_of(cells: Cells) -> Numbers:
     """Parse the values; a wrong one loses the row."""
     value = parse_numbers(cells.raw("value"), cells.conventions.marks)
-    cells.faults.add(value.is_wrong, "value", cells.raw("value"), "Not a number", WRITE_NUMBER)
+    cells.faults.add(value.is_wrong, "value", cells.raw("value"), "Not a number", cells.write_number)
     return value
 
 

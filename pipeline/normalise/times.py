@@ -16,7 +16,7 @@ from pipeline.normalise import text
 EARLIEST = datetime(1990, 1, 1)
 AHEAD = timedelta(days=1)
 _UTC_TIME = pl.Datetime("us")
-_PLAIN_ISO = r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:[0-5]\d$"
+_PLAIN_ISO = r"^\d{4}-\d{2}-\d{2}T(?:[01]\d|2[0-3]):\d{2}:[0-5]\d$"
 _ISO = (
     r"^(?P<day>\d{4}-\d{2}-\d{2})"
     r"(?:[Tt ](?P<hour>\d{2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,9}))?)?)?"
@@ -52,6 +52,17 @@ class Times:
         return self.reason.is_not_null()
 
 
+def part_midnight(text: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
+    """Write the end of a day (`24:00`, `24:00:00`) as its beginning, and say which texts had one.
+
+    ISO 8601 lets 24:00 stand for the end of a day, which is the beginning of the next (from memory); any other
+    time with hour 24 stays as it is and is refused.
+    """
+    ends_day = text.str.contains(r"[T ]24:00(?::00(?:[.,]0+)?)?(?: ?(?:[Zz]|[+-]\d{2}(?::?\d{2})?))?$")
+    begun = text.str.replace(r"([T ])24:00", "${1}00:00")
+    return pl.when(ends_day).then(begun).otherwise(text), ends_day.fill_null(value=False)
+
+
 def _parts(given: pl.Series) -> pl.DataFrame:
     """Split texts into local time and offset; the plainest form of ISO 8601 needs no splitting.
 
@@ -83,7 +94,9 @@ def _plain_parts(given: pl.Series) -> pl.DataFrame:
 
 def _general_parts(given: pl.Series) -> pl.DataFrame:
     """Any other form; `is_iso` is false where the text is none of them."""
-    found = given.str.extract_groups(_ISO).struct.unnest()
+    begun, ends_day = part_midnight(pl.lit(given))
+    text = pl.select(begun.alias("text"), ends_day.alias("ends_day"))
+    found = text["text"].str.extract_groups(_ISO).struct.unnest().with_columns(text["ends_day"])
     clock = pl.format(
         "{}T{}:{}:{}.{}",
         pl.col("day"),
@@ -103,7 +116,8 @@ def _general_parts(given: pl.Series) -> pl.DataFrame:
     signed = pl.when(plain.str.starts_with("-")).then(-minutes).otherwise(minutes)
     return found.select(
         is_iso=pl.col("day").is_not_null(),
-        local=clock.str.to_datetime("%Y-%m-%dT%H:%M:%S.%6f", strict=False, time_unit="us"),
+        local=clock.str.to_datetime("%Y-%m-%dT%H:%M:%S.%6f", strict=False, time_unit="us")
+        + pl.duration(days=pl.col("ends_day").cast(pl.Int64)),
         offset_min=pl.when(minutes <= 18 * 60).then(signed),
         has_offset=pl.col("offset").is_not_null(),
     )

@@ -9,6 +9,7 @@ from pipeline.normalise.questions import Question
 
 Key = tuple[str, str]
 NONE_OF_THESE = "none of these"
+DAYS = "days of a spreadsheet"
 AS_DECIMAL, AS_THOUSANDS = "decimal mark", "thousands mark"
 
 

@@ -7,9 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import vocabulary
+from pipeline.propose.asking import DAYS
 from pipeline.propose.columns import CODE, Column
 from pipeline.propose.draft import Draft
+from pipeline.propose.preamble import KILOMETRES, MILES
 from pipeline.propose.readings import Mapped, map_labels, map_readings
+from pipeline.read.tidy import tidy_name
 
 MOST_EXAMPLES = 3
 
@@ -29,9 +32,21 @@ def field_columns(draft: Draft) -> dict[str, str]:
         found[column.key] = tidy
         draft.used.append(column.name.cell)
         draft.mapping.append(_entry(column.key, field=tidy, how="its name"))
+    if draft.roles.kind == "register":
+        _add_attributes(draft, found)
     for key, why in draft.roles.left_out.items():
         draft.mapping.append(_entry(key, how=why, confidence="left out"))
     return found
+
+
+def _add_attributes(draft: Draft, found: dict[str, str]) -> None:
+    """Other columns of a register are kept as attributes of the van under their own names."""
+    for column in draft.columns:
+        name = tidy_name(column.name.cell)
+        if column.key in draft.roles.left_out and not column.stands_twice and name not in found.values():
+            del draft.roles.left_out[column.key]
+            found[column.key] = name
+            draft.mapping.append(_entry(column.key, field=name, how="kept as an attribute"))
 
 
 def _tidy_column(target: str, column: Column, draft: Draft) -> str | None:
@@ -56,20 +71,28 @@ def _tidy_column(target: str, column: Column, draft: Draft) -> str | None:
             "segundos",
         }:
             return "at_offset_s"
+        may_be_day = all(re.match(r"^[2-6]\d{4}(?:[.,]\d+)?$", c) for c in column.filled)
+        choices = (*((DAYS,) if may_be_day else ()), "seconds", "milliseconds")
         answer = draft.asking.ask(
-            "time_unit", column.key, f"The column {column.key!r} counts up from {column.filled[0]}. In which unit?",
-            ("seconds", "milliseconds"),
+            "time_unit", column.key, f"The column {column.key!r} counts up from {column.filled[0]}. In which unit?", choices
         )  # fmt: skip
-        return {"seconds": "at_offset_s", "milliseconds": "at_offset_ms"}.get(answer or "")
+        return {"seconds": "at_offset_s", "milliseconds": "at_offset_ms", DAYS: "at"}.get(answer or "")
     return target
 
 
 def odometer_column(unit: str, name: str, key: str, draft: Draft) -> str | None:
     """Kilometres or miles: by the unit, else by a name that says kilometres, else asked."""
     bare = unit.strip("[]() ").casefold()
-    if bare in {"mi", "miles", "mls"}:
+    if bare in MILES:
         return "odometer_mi"
-    if bare in {"km", "kms"} or (not bare and vocabulary.fold(name).startswith(("km", "kilom"))):
+    words = set(vocabulary.fold(name).split()) if not bare else set()
+    if words & MILES and not words & KILOMETRES:
+        return "odometer_mi"
+    if (
+        bare in KILOMETRES
+        or words & KILOMETRES
+        or (not bare and vocabulary.fold(name).startswith(("km", "kilom")))
+    ):
         return "odometer_km"
     answer = draft.asking.ask("column_unit", key, f"Does {key!r} count kilometres or miles?", ("km", "mi"))
     return {"km": "odometer_km", "mi": "odometer_mi"}.get(answer or "")
@@ -98,31 +121,47 @@ def add_codes(draft: Draft, table: dict[str, Any]) -> None:
 
 
 def add_readings(draft: Draft, table: dict[str, Any]) -> None:
-    """The readings, a column or a row each."""
-    fields = draft.roles.fields
+    """The readings, a column or a row each, and freeze frames beside their codes."""
+    if draft.roles.beside.frames:
+        mapped = _mapped(draft, draft.roles.beside.frames, table)
+        table["freeze_frame"] = [_wide(m) for m in mapped if m.is_settled]
     if draft.roles.kind == "wide":
-        units = draft.structure.units or []
-        mapped = map_readings(
-            draft.roles.readings,
-            units,
-            draft.asking,
-            str(table["file"].get("decimal", ".")),
-            str(table["file"].get("thousands", "")),
-        )
-        table["wide"] = [_wide(m) for m in mapped if m.is_settled]
-        draft.used += [m.column.name.cell for m in mapped if m.is_settled]
-        draft.mapping += [_reading_entry(m) for m in mapped]
+        mapped = _mapped(draft, draft.roles.readings, table)
+        table["wide"] = [_wide(m) | _limits(draft, m) for m in mapped if m.is_settled]
     elif draft.roles.kind == "long":
-        long: dict[str, Any] = {
-            n: fields[n].key for n in ("parameter", "value", "unit", "low", "high", "mark") if n in fields
-        }
-        found = map_labels(draft.structure, fields, draft.asking)
-        long |= {k: v for k, v in (("pids", found.has_pids), ("bytes", found.has_bytes)) if v}
-        long["labels"], long["units"] = found.labels, found.units
-        if found.not_taken:
-            table["skip"].append({"column": long["parameter"], "words": found.not_taken})
-        table["long"] = long
-        draft.mapping += found.mapping
+        _add_long(draft, table)
+
+
+def _mapped(draft: Draft, columns: list[Column], table: dict[str, Any]) -> list[Mapped]:
+    written = table["file"]
+    marks = str(written.get("decimal", ".")), str(written.get("thousands", ""))
+    mapped = map_readings(columns, draft.structure.units or [], draft.asking, *marks)
+    draft.used += [draft.structure.header[m.column.index] for m in mapped if m.is_settled]
+    draft.mapping += [_reading_entry(m) for m in mapped]
+    return mapped
+
+
+def _limits(draft: Draft, mapped: Mapped) -> dict[str, str]:
+    """The columns of the reader's own limits and mark beside a reading."""
+    found = draft.roles.beside.limits.get(mapped.column.key, {})
+    draft.mapping += [
+        _entry(c.key, field=kind, how=f"beside {mapped.column.key!r}") for kind, c in found.items()
+    ]
+    return {kind: column.key for kind, column in found.items()}
+
+
+def _add_long(draft: Draft, table: dict[str, Any]) -> None:
+    fields = draft.roles.fields
+    long: dict[str, Any] = {
+        n: fields[n].key for n in ("parameter", "value", "unit", "low", "high", "mark") if n in fields
+    }
+    found = map_labels(draft.structure, fields, draft.asking)
+    long |= {k: v for k, v in (("pids", found.has_pids), ("bytes", found.has_bytes)) if v}
+    long["labels"], long["units"] = found.labels, found.units
+    if found.not_taken:
+        table["skip"].append({"column": long["parameter"], "words": found.not_taken})
+    table["long"] = long
+    draft.mapping += found.mapping
 
 
 def _wide(mapped: Mapped) -> dict[str, str]:

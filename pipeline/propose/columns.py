@@ -58,6 +58,12 @@ class Column:
         return len(self.numbers) >= MOST * len(self.filled) if self.filled else True
 
     @property
+    def has_numbers_and_words(self) -> bool:
+        """Whether some cells are numbers and the others hold no digit, such as `Overflow`."""
+        digits = sum(any(c.isdigit() for c in cell) for cell in self.filled)
+        return 0 < len(self.numbers) == digits
+
+    @property
     def share_of_codes(self) -> float:
         """Share of the filled cells that begin with a trouble code."""
         hits = sum(

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.errors import KinbayError
-from pipeline.propose.asking import Asking
+from pipeline.propose.asking import Asking, Key
 from pipeline.propose.columns import Column, find_columns
 from pipeline.propose.grid import Grid, read_grids
 from pipeline.propose.preamble import Fact, find_facts
 from pipeline.propose.roles import Roles, find_roles
 from pipeline.propose.structure import Structure, find_structure
-from pipeline.propose.told import apply_told
+from pipeline.propose.told import WHY_NOT, apply_told
+from pipeline.propose.unnamed import place_unnamed
 from pipeline.read.sources import Source
 
 
@@ -31,7 +33,7 @@ class Draft:
     used: list[str] = field(default_factory=list)
 
 
-def look(source: Source, asking: Asking, *, asks_columns: bool) -> Draft:
+def look(source: Source, answers: Mapping[Key, str], *, asks_columns: bool) -> Draft:
     """The table of the file in which most is known."""
     best: tuple[int, Draft] | None = None
     first: KinbayError | None = None
@@ -42,8 +44,9 @@ def look(source: Source, asking: Asking, *, asks_columns: bool) -> Draft:
             first = first or fault
             continue
         columns = find_columns(structure)
+        asking = Asking(answers)
         kept, as_told = apply_told(columns, asking)
-        roles = find_roles(kept)
+        roles = find_roles(kept, len(structure.body), asking)
         roles.left_out |= as_told
         known = len(roles.fields) + len(roles.readings) + (100 if roles.kind != "none" else 0)
         if best is None or known > best[0]:
@@ -53,7 +56,14 @@ def look(source: Source, asking: Asking, *, asks_columns: bool) -> Draft:
     draft = best[1]
     if draft.roles.kind == "none":
         _ask_for_columns(draft, asks_columns=asks_columns)
+    if not draft.structure.body:
+        raise KinbayError(
+            "The file has a header and no rows", source.name, "Give a file of the same kind with some rows."
+        )
     draft.facts = _useful_facts(draft)
+    told = {f.column for f in draft.facts}
+    open_columns = [c for c in draft.columns if draft.roles.left_out.get(c.key) != WHY_NOT]
+    place_unnamed(draft.roles, open_columns, len(draft.structure.body), told, draft.asking)
     return draft
 
 

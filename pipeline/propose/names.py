@@ -12,10 +12,12 @@ from importlib.resources import files
 from pipeline import vocabulary
 from pipeline.normalise.questions import Question
 from pipeline.normalise.units import find_parameter
+from pipeline.propose.times import UTC_WORDS
 from pipeline.read.headers import part_unit
 
 NEAR = 0.72
 MOST_SUGGESTIONS = 4
+SHORTEST_BEGINNING = 5
 
 
 @dataclass(frozen=True)
@@ -98,7 +100,7 @@ def _partings(cell: str) -> list[tuple[str, str | None]]:
     found: list[tuple[str, str | None]] = [(cell, None)]
     for mark in (r"\s+in\s+", r"\s*/\s*", r"\s*,\s*", r"\s*:\s*", r"[\s_]+"):
         parts = re.split(mark, cell)
-        if len(parts) > 1 and is_known_unit(parts[-1]):
+        if len(parts) > 1 and (is_known_unit(parts[-1]) or vocabulary.fold(parts[-1]) in UTC_WORDS):
             name = cell[: cell.rindex(parts[-1])].rstrip(" /,:_")
             found.append((re.sub(r"\s+in$", "", name), parts[-1]))
     return [*found, *_partings(path[1])] if path else found
@@ -106,5 +108,7 @@ def _partings(cell: str) -> list[tuple[str, str | None]]:
 
 def suggestions(bare: str) -> list[str]:
     """Return the readings whose names are nearest, best first."""
-    near = difflib.get_close_matches(vocabulary.fold(bare), _labels(), n=8, cutoff=NEAR)
-    return list(dict.fromkeys(_labels()[n] for n in near))[:MOST_SUGGESTIONS]
+    folded = vocabulary.fold(bare)
+    near = difflib.get_close_matches(folded, _labels(), n=8, cutoff=NEAR)
+    begun = [n for n in _labels() if len(folded) >= SHORTEST_BEGINNING and n.startswith(folded)]
+    return list(dict.fromkeys(_labels()[n] for n in (*near, *begun)))[:MOST_SUGGESTIONS]

@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from pipeline.normalise.questions import Question
-from pipeline.propose.asking import Asking, Key
+from pipeline.propose.asking import Key
 from pipeline.propose.column_tables import (
     add_codes,
     add_facts,
@@ -105,7 +105,7 @@ def propose(
     KinbayError
         Where the file cannot be read, nothing in it is known, or an answer names no reading and no column.
     """
-    draft = look(source, Asking(answers or {}), asks_columns=asks_columns)
+    draft = look(source, answers or {}, asks_columns=asks_columns)
     marks = find_file_marks(draft)
     table: dict[str, Any] = {"name": name or _told_name(draft, set(taken_names)), "title": _title(source)}
     table["feeds"] = draft.roles.feeds

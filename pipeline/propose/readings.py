@@ -155,6 +155,8 @@ def settle_unit(
 ) -> tuple[str | None, str]:
     """Return the unit and where it was told; asked where the file is silent or its word is not known."""
     if stated and not is_missing_word(stated):
+        if vocabulary.parameter(parameter).unit == "%" and _may_be_fraction(values):
+            return _per_cent_or_fraction(subject, stated, asking, values)
         if convert_unit(parameter, stated) is not None:
             return stated, "unit beside it"
         if is_gauge(stated):
@@ -166,9 +168,26 @@ def settle_unit(
         shown = f" Values run from {min(values):g} to {max(values):g}." if values else ""
         asks = f"The file gives no unit for {subject!r} ({parameter}).{shown} Which is it?"
     units = known_units(parameter)
+    if vocabulary.parameter(parameter).unit == "%":
+        units = (*units, "fraction")
     fitting = sorted(units, key=lambda u: -_share(parameter, u, values))
     likely = [u for u in fitting if _share(parameter, u, values) >= PLAUSIBLE_SHARE] or fitting
     answer = asking.ask("column_unit", subject, asks, tuple(dict.fromkeys([*likely, *units])))
+    return answer, "answer" if answer else "asked"
+
+
+def _may_be_fraction(values: Sequence[float]) -> bool:
+    """A spreadsheet keeps 25 % as 0.25: all values from 0 to 1, and some between."""
+    return bool(values) and all(0 <= v <= 1 for v in values) and any(0 < v < 1 for v in values)
+
+
+def _per_cent_or_fraction(
+    subject: str, stated: str, asking: Asking, values: Sequence[float]
+) -> tuple[str | None, str]:
+    if vocabulary.fold_unit(stated) != "%":
+        return stated, "unit beside it"
+    asks = f"The values of {subject!r} run from {min(values):g} to {max(values):g}. Are they per cent, or fractions of one?"
+    answer = asking.ask("column_unit", subject, asks, ("%", "fraction"))
     return answer, "answer" if answer else "asked"
 
 

@@ -77,13 +77,23 @@ def find_structure(grid: Grid) -> Structure:
     totals, kept, is_short = [], [], False
     for row in body:
         filled = [(i, c.strip()) for i, c in enumerate(row) if c.strip()]
-        if vocabulary.fold(filled[0][1]) in _TOTALS:
+        if (
+            vocabulary.fold(filled[0][1]) in _TOTALS
+            or _repeats(row, header)
+            or (units and _repeats(row, units))
+        ):
             totals.append((filled[0][0], filled[0][1]))
             continue
         if len(row) < len(header):
             is_short = True
         kept.append([*row, *[""] * (len(header) - len(row))])
     return Structure(at, header, units, kept, rows[:at], totals, is_short)
+
+
+def _repeats(row: list[str], above: list[str]) -> bool:
+    """A row that says the header, or the row of units, again: readers write it at every start."""
+    cells = [c.strip() for c in row[: len(above)]]
+    return cells == [c.strip() for c in above[: len(cells)]] and len([c for c in cells if c]) > 1
 
 
 def _header_row(rows: list[list[str]]) -> int:

@@ -15,6 +15,7 @@ _ISO = re.compile(
     r"^\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)?(?: ?(?:Z|[+-]\d{2}:?\d{2}))?$"
 )
 _ONLY_CLOCK = re.compile(rf"^{_CLOCK}$")
+UTC_WORDS = ("utc", "gmt", "zulu", "z")
 ORDERS = {"DMY": "day first", "MDY": "month first", "YMD": "year first"}
 
 

@@ -15,6 +15,7 @@ from pipeline.read.layouts import Layout
 
 ISO_FORMAT = "%Y-%m-%dT%H:%M:%S%.6f"
 _SPREADSHEET_DAY = r"^1(?:899-12-3[01]|904-01-01)[T ]"
+_ENDS_DAY = r"(^|[T ,])24:00(:00(?:\.0+)?)?$"  # ISO 8601: the end of a day, which begins the next (from memory)
 _MIDNIGHT = r"[T ]00:00:00(?:\.0+)?$"
 
 
@@ -88,7 +89,9 @@ def _special(text: pl.Expr, form: str) -> pl.Expr:
 
 def _iso(given: pl.Series, formats: tuple[str, ...], *, is_date: bool) -> pl.Series:
     keys = pl.DataFrame({"key": given.unique()})
-    text = pl.col("key").str.strip_chars().str.replace(r"(:\d{2}),(\d{1,9})\b", "${1}.${2}")
+    whole = pl.col("key").str.strip_chars().str.replace(r"(:\d{2}),(\d{1,9})\b", "${1}.${2}")
+    next_day = pl.duration(days=whole.str.contains(_ENDS_DAY).fill_null(value=False).cast(pl.Int64))
+    text = whole.str.replace(_ENDS_DAY, "${1}00:00${2}")
     found = []
     for form in formats:
         if form in SPECIAL_TIMES:
@@ -99,8 +102,9 @@ def _iso(given: pl.Series, formats: tuple[str, ...], *, is_date: bool) -> pl.Ser
             aware = text.str.to_datetime(form, strict=False, time_unit="us", time_zone="UTC")
             found.append(aware.dt.strftime(ISO_FORMAT + "Z"))
         else:
-            found.append(text.str.to_datetime(form, strict=False, time_unit="us").dt.strftime(ISO_FORMAT))
-    iso = keys.with_columns(iso=pl.coalesce(*found, text))
+            moment = text.str.to_datetime(form, strict=False, time_unit="us") + next_day
+            found.append(moment.dt.strftime(ISO_FORMAT))
+    iso = keys.with_columns(iso=pl.coalesce(*found, whole))
     if is_date:
         iso = iso.with_columns(pl.col("iso").str.slice(0, 10))
     joined = pl.DataFrame({"key": given}).join(

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.errors import KinbayError
 from pipeline.ingest import proposing
 from pipeline.settings import Home
 
@@ -17,6 +18,17 @@ ASKS = {
     "silent unit": ("van,time,coolant temperature\n047,2026-03-02 07:40:00,88\n", "column_unit"),
     "either mark": ("van;time;rpm\n047;2026-03-02 07:40:00;1.234\n", "decimal"),
     "two ways of writing": ("van;time;rpm\n047;2026-03-02 07:40:00;780,5\n047;2026-03-02 07:40:01;780.5\n", "decimal"),
+    "per cent or fractions": ("van,time,EGR position [%]\n047,2026-03-02 07:40:00,0.25\n", "column_unit"),
+    "a strange time zone": ("van,time [MEZ],rpm\n047,2026-03-02 07:40:00,780\n", "time_zone"),
+    "no column called time": ("van,moment of it,rpm\n047,2026-03-02 07:40:00,780\n", "time_column"),
+    "no column called van": ("lorry,time,rpm\n047,2026-03-02 07:40:00,780\n", "van_column"),
+    "limits or extremes": (
+        "van,time,coolant temperature [°C],coolant temperature min [°C],coolant temperature max [°C]\n"
+        "047,2026-03-02 07:40:00,84,70,105\n", "limits",
+    ),
+    "of which moment": ("van,scan date,dtc,rpm\n047,2026-03-02,P0562,780\n", "moment"),
+    "days of a spreadsheet": ("van,date,rpm\n047,46083.5,780\n", "time_unit"),
+    "a name nearly known": ("van,time,rpm,coolant [°C]\n047,2026-03-02 07:40:00,780,84\n", "column_label"),
     "kilometres or miles": ("van,scan date,mileage,dtc\n047,2026-03-02,98000,P0562\n", "column_unit"),
 }  # fmt: skip
 TAKES = {
@@ -25,7 +37,20 @@ TAKES = {
     "a row without its time": (
         "Fahrzeug;Zeitstempel;Motordrehzahl [1/min]\n047;13.02.2026 07:00:00;780\n;;1561\n", [780.0], 1,
     ),
-    "hour 24": ("van;time;rpm\n047;13.02.2026 24:00:00;780\n047;13.02.2026 23:59:00;781\n", [781.0], 1),
+    "hour 24": ("van;time;rpm\n047;13.02.2026 24:00:00;780\n047;13.02.2026 23:59:00;781\n", [780.0, 781.0], 0),
+    "hour 24 and more": ("van;time;rpm\n047;13.02.2026 24:30:00;780\n047;13.02.2026 23:59:00;781\n", [781.0], 1),
+    "the header again": (
+        "van,time,rpm\n047,2026-03-02 07:40:00,780\nvan,time,rpm\n048,2026-03-02 08:40:00,781\nAverage,,780.5\n",
+        [780.0, 781.0], 0,
+    ),
+    "words among the values": (
+        "van,time,rpm,rail pressure actual [bar]\n047,2026-03-02 07:40:00,780,Overflow\n047,2026-03-02 07:40:01,781,OL\n"
+        "047,2026-03-02 07:40:02,782,285\n", [780.0, 781.0, 782.0, 28.5], 2,
+    ),
+    "order in the header": ("van,date (dd/mm/yyyy),rpm\n047,02/03/2026,780\n", [780.0], 0),
+    "an odometer of 201.345": (
+        "van;time;km;rpm\n047;2026-03-02 07:40:00;201.345;780.5\n", [780.5], 0,
+    ),
     "quotes and lines": (
         'Vehicle,Timestamp,"Engine speed [rpm]",Remark\n047,2026-03-02 07:40:00,"1,780.5","he said ""ok""\nand left"\n',
         [1780.5], 0,
@@ -56,3 +81,56 @@ def test_what_is_certain_is_taken_and_the_rest_refused(name: str, home: Home, tm
     assert [row[at] for row in table["rows"]] == values
     assert found.preview["rejected"] == refused
     assert all(r["line"] and r["reason"] and r["remedy"] for r in found.preview["rejects"])
+
+
+def test_times_under_a_header_that_says_utc_are_not_local(home: Home, tmp_path: Path) -> None:
+    """Madrid is an hour ahead of UTC in winter (tz database)."""
+    (home.path / "fleet.toml").write_text('time_zone = "Europe/Madrid"\n', encoding="utf-8")
+    for head, hour in (("Time (UTC)", 7), ("time", 6)):
+        found = _look(home, tmp_path, f"van,{head},rpm\n047,2026-03-02 07:40:00,780\n")
+        table = found.preview["tables"]["scans"]
+        at = table["rows"][0][table["columns"].index("scanned_at")]
+        assert at == f"2026-03-02 0{hour}:40:00"
+
+
+def test_an_odometer_that_may_count_thousands_is_left_out_and_said(home: Home, tmp_path: Path) -> None:
+    found = _look(home, tmp_path, TAKES["an odometer of 201.345"][0])
+    (reject,) = found.preview["rejects"]
+    assert (reject["column"], reject["value"]) == ("odometer_km", "201.345")
+    assert "odometer_km" not in found.preview["tables"]["scans"]["columns"]
+
+
+def test_a_header_without_rows_teaches_nothing(home: Home, tmp_path: Path) -> None:
+    with pytest.raises(KinbayError, match="a header and no rows"):
+        _look(home, tmp_path, "van,time,rpm\n")
+
+
+FRAMES = "van,scan date,dtc,FF rpm,freeze frame coolant temperature [°C],FF speed [mph]\n047,2026-03-02,P0562,780,84,10\n"
+LIMITS = (
+    "Van;Zeit;Raildruck [bar];Raildruck min;Raildruck max;Bewertung\n"
+    "047;13.02.2026 07:41;285;250;350;i.O.\n048;13.02.2026 07:42;385;250;350;n.i.O.\n"
+)
+
+
+def test_freeze_frames_beside_their_code(home: Home, tmp_path: Path) -> None:
+    proposal = _look(home, tmp_path, FRAMES).proposal
+    assert proposal.questions == ()
+    frames = [(f["parameter"], f["unit"]) for f in proposal.table["freeze_frame"]]
+    assert frames == [("engine_speed", "rpm"), ("coolant_temp", "°C"), ("vehicle_speed", "mph")]
+    assert "wide" not in proposal.table
+
+
+def test_limits_beside_their_reading(home: Home, tmp_path: Path) -> None:
+    path = tmp_path / "limits.csv"
+    path.write_text(LIMITS, encoding="utf-8")
+    answers = {("reader", "reader"): "R", ("limits", "limits"): "limits"}
+    shown = proposing.propose_for(home, path, answers).preview["tables"]["readings"]
+    at = [shown["columns"].index(c) for c in ("value", "low", "high", "mark")]
+    assert [[row[i] for i in at] for row in shown["rows"]] == [
+        [28.5, 25.0, 35.0, "within"],
+        [38.5, 25.0, 35.0, "outside"],
+    ]
+    answers["limits", "limits"] = "values seen"
+    assert proposing.propose_for(home, path, answers).proposal.table["wide"] == [
+        {"column": "Raildruck [bar]", "parameter": "rail_pressure", "unit": "bar", "mark": "Bewertung"}
+    ]
