@@ -15,7 +15,9 @@ from pipeline.read.layouts import Layout
 
 ISO_FORMAT = "%Y-%m-%dT%H:%M:%S%.6f"
 _SPREADSHEET_DAY = r"^1(?:899-12-3[01]|904-01-01)[T ]"
-_ENDS_DAY = r"(^|[T ,])24:00(:00(?:\.0+)?)?$"  # ISO 8601: the end of a day, which begins the next (from memory)
+_ENDS_DAY = (
+    r"(^|[T ,])24:00(:00(?:\.0+)?)?$"  # ISO 8601: the end of a day, which begins the next (from memory)
+)
 _MIDNIGHT = r"[T ]00:00:00(?:\.0+)?$"
 
 
