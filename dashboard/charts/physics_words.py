@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from scipy import stats
 
 from dashboard.charts.words import Reading, clean_text, count_of, format_number
+from pipeline.compare.distributions import t_quantile
 from pipeline.compare.limits import spread_of_siblings
 from pipeline.compare.plausibility import Ratio, RatioMatch, flow_ratios, match_ratio
 from pipeline.vocabulary import physics
@@ -66,7 +66,7 @@ def gather(vans: pl.DataFrame) -> Group:
     n = len(departure)
     reach = math.nan
     if n >= 2:
-        reach = float(stats.t.ppf(0.975, n - 1) * departure.std(ddof=1) / math.sqrt(n))
+        reach = float(t_quantile(0.975, n - 1) * departure.std(ddof=1) / math.sqrt(n))
     agreed = spread_of_siblings(np.zeros(n, np.int64), vans["measured"].to_numpy())
     return Group(
         cohort=clean_text(first["cohort"]),

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from scipy import stats
 
 from pipeline.build.codes import as_frame, encode
 from pipeline.build.scores import rules_of
 from pipeline.compare import drift, steps
+from pipeline.compare.distributions import z_upper
 from pipeline.compare.multiplicity import benjamini_hochberg, rejection_cutoff
 from pipeline.compare.tiers import TIERS, grade_cells
 from pipeline.settings import Settings
@@ -154,7 +154,7 @@ def judge(months: pl.DataFrame, cells: pl.DataFrame, settings: Settings) -> pl.D
     total = trends.slope * span
     tier = grade_cells(trends.p, q, total, useful, np.zeros(len(cells), dtype=np.bool_), rules_of(settings))
     cutoff = max(rejection_cutoff(trends.p, settings.tiers.finding_q), 1e-12)
-    error = (trends.slope_high - trends.slope_low) / (2 * stats.norm.isf(0.025))
+    error = (trends.slope_high - trends.slope_low) / (2 * z_upper(0.025))
     made = cells.with_columns(
         slope=_floats(trends.slope),
         slope_low=_floats(trends.slope_low),
@@ -168,7 +168,7 @@ def judge(months: pl.DataFrame, cells: pl.DataFrame, settings: Settings) -> pl.D
         score=_floats(trends.z),
         p=_floats(trends.p),
         q=_floats(q),
-        detectable=_floats(error * span * (stats.norm.isf(cutoff / 2) + stats.norm.isf(0.2))),
+        detectable=_floats(error * span * (z_upper(cutoff / 2) + z_upper(0.2))),
         tier=pl.Series([TIERS[t] for t in tier], dtype=pl.String),
     )
     return _steps(_projection(made, trends, end), rows, cell, time, value)

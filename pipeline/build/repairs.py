@@ -10,9 +10,9 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 from numpy.typing import NDArray
-from scipy import stats
 
 from pipeline.build.codes import as_frame, encode
+from pipeline.compare.distributions import t_tail
 from pipeline.compare.repairs import (
     REASONS,
     VERDICTS,
@@ -254,7 +254,7 @@ def _compare(
         sides["before"].difference, sides["before"].between, w2, before.n.astype(np.float64)
     )
     with np.errstate(divide="ignore", invalid="ignore"):
-        beyond_p = 2 * stats.t.sf(np.abs(effect.difference - back) / effect.spread, effect.df)
+        beyond_p = 2 * t_tail(np.abs(effect.difference - back) / effect.spread, effect.df)
     evidence = Evidence(
         sides["before"], sides["after"], sides["late"], effect, beyond_p, before.n, after.n,
         cases["next_work"].is_not_null().to_numpy(), cases["smallest_useful"].to_numpy(),

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+
+from pipeline.compare.distributions import t_quantile, t_tail, z_quantile
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -111,8 +112,8 @@ def compare_pairs(
     pooled = within / np.where(spare > 0, spare, 1)
     variance = between + (1 - np.bincount(of, 1 / m, cells) / enough) * np.where(spare > 0, pooled, 0.0)
     sd, error = np.sqrt(variance), np.sqrt(between / enough)
-    t = stats.t.ppf(0.5 + confidence / 2, enough - 1)
-    reach, limit_reach = stats.norm.ppf(0.975) * sd, t * np.sqrt(3 / enough) * sd
+    t = t_quantile(0.5 + confidence / 2, enough - 1)
+    reach, limit_reach = z_quantile(0.975) * sd, t * np.sqrt(3 / enough) * sd
     slope, slope_p = _slopes(level, d, of, n, floor)
     return Agreements(
         mean,
@@ -160,7 +161,7 @@ def _moments(d: FloatArray, cell: IntArray, n: FloatArray) -> tuple[FloatArray, 
 def _t_test(estimate: FloatArray, error: FloatArray, df: FloatArray) -> FloatArray:
     """Return the two-sided p-value; where nothing varies 1 for no difference, else nan."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        p = 2 * stats.t.sf(np.abs(estimate) / error, df)
+        p = 2 * t_tail(np.abs(estimate) / error, df)
     fixed: FloatArray = np.where(error == 0, np.where(estimate == 0, 1.0, np.nan), p)
     return fixed
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
+from pipeline.compare.distributions import t_tail
 from pipeline.compare.segments import starts_of
 
 FloatArray = NDArray[np.float64]
@@ -130,7 +130,7 @@ def _t_p_values(
     rest = np.bincount(cell, (x - slope[cell] * z) ** 2, n_cells) / df
     with np.errstate(divide="ignore", invalid="ignore"):
         t = np.abs(slope) * np.sqrt(szz / rest)
-    found: FloatArray = np.where(szz > 0, 2 * stats.t.sf(np.nan_to_num(t, nan=0.0), df), np.nan)
+    found: FloatArray = np.where(szz > 0, 2 * t_tail(np.nan_to_num(t, nan=0.0), df), np.nan)
     return found
 
 

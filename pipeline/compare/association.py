@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+
+from pipeline.compare.distributions import average_ranks, z_upper
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -55,13 +56,13 @@ def rank_correlation_within(x: Floats, y: Floats, group: Ints) -> Association:
         size = int(rows.sum())
         if size < 3:
             continue
-        ranks = [(stats.rankdata(v[rows]) - (size + 1) / 2) / size for v in (x, y)]
+        ranks = [(average_ranks(v[rows]) - (size + 1) / 2) / size for v in (x, y)]
         products += [ranks[0] @ ranks[1], ranks[0] @ ranks[0], ranks[1] @ ranks[1]]
         n, n_groups = n + size, n_groups + 1
     free = n - (n_groups - 1) - 3
     if free < 1 or products[1] == 0 or products[2] == 0:
         return Association(np.nan, np.nan, np.nan, n, n_groups)
     r = float(products[0] / np.sqrt(products[1] * products[2]))
-    reach = float(stats.norm.isf(0.025)) * np.sqrt(1.06 / free)
+    reach = float(z_upper(0.025)) * np.sqrt(1.06 / free)
     middle = np.arctanh(np.clip(r, -0.999999, 0.999999))
     return Association(r, float(np.tanh(middle - reach)), float(np.tanh(middle + reach)), n, n_groups)

@@ -11,7 +11,8 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+
+from pipeline.compare.distributions import z_tail, z_upper
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -94,7 +95,7 @@ def _normal_score(s: Floats, variance: Floats, is_tied: NDArray[np.bool_], n: in
     approximate = np.maximum(size - 1, 0) / np.sqrt(np.where(variance > 0, variance, 1.0))
     most = n * (n - 1) // 2
     place = np.clip(((size + most) / 2).astype(np.int64), 0, most)
-    exact = stats.norm.isf(np.minimum(exact_tail(n)[place], 0.5))
+    exact = z_upper(np.minimum(exact_tail(n)[place], 0.5))
     score = np.where(is_tied, approximate, exact)
     return np.asarray(np.sign(s) * score)
 
@@ -146,7 +147,7 @@ def follow(cell: Ints, time: Floats, value: Floats, rho: Floats) -> Trends:
         widths, which = np.unique(rho[part], return_inverse=True)
         inflation = np.array([serial_inflation(float(r), n) for r in widths])[which]
         slopes = np.sort(rises / (t[:, j] - t[:, i]), axis=1)
-        reach = stats.norm.isf(_ALPHA / 2) * np.sqrt(plain * inflation)
+        reach = z_upper(_ALPHA / 2) * np.sqrt(plain * inflation)
         pairs = len(i)
         upper = np.minimum(np.round((pairs + reach) / 2).astype(np.int64), pairs - 1)
         lower = np.maximum(np.round((pairs - reach) / 2).astype(np.int64) - 1, 0)
@@ -157,7 +158,7 @@ def follow(cell: Ints, time: Floats, value: Floats, rho: Floats) -> Trends:
         made["high"][part] = np.take_along_axis(slopes, upper[:, None], 1)[:, 0]
         made["start"][part] = np.median(x - slope[:, None] * t, axis=1)
         made["variance"][part] = plain * inflation
-        made["p"][part] = np.minimum(2 * stats.norm.sf(np.abs(z)), 1.0)
+        made["p"][part] = np.minimum(2 * z_tail(np.abs(z)), 1.0)
     counts = np.bincount(cell, minlength=cells).astype(np.int64)
     return Trends(
         counts, made["slope"], made["low"], made["high"], made["start"], made["s"], made["variance"], made["z"],

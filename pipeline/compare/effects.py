@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
+from pipeline.compare.distributions import t_quantile
 from pipeline.compare.effects_design import (
     FloatArray,
     IntArray,
@@ -211,7 +211,7 @@ def _reader_effects(
     rules: EffectRules,
 ) -> ReaderEffects:
     """Return one row per measure x reader met."""
-    reach = stats.t.ppf(0.5 + rules.confidence / 2, tests.df) * tests.standard_error
+    reach = t_quantile(0.5 + rules.confidence / 2, tests.df) * tests.standard_error
     apart = np.char.add("apart-", readers[links.reference].astype(np.str_))
     return ReaderEffects(
         measures[links.measure],

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components
 
+from pipeline.compare.distributions import t_tail
 from pipeline.compare.effects_design import BoolArray, FloatArray, IntArray, Observations
 from pipeline.compare.effects_fit import AdditiveFit, AdditiveModel
 
@@ -137,7 +137,7 @@ def compare_readers(model: AdditiveModel, fit: AdditiveFit, links: ReaderLinks) 
         error[mine] = np.where(ok, np.sqrt(variance[m]), np.nan)
         df[mine] = np.where(ok, df_k[m], np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
-        p = 2 * stats.t.sf(np.abs(estimate / error), df)
+        p = 2 * t_tail(np.abs(estimate / error), df)
     return ReaderTests(estimate, error, df, p)
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+
+from pipeline.compare.distributions import t_quantile, z_quantile
 
 FloatArray = NDArray[np.float64]
 
@@ -13,7 +14,7 @@ def normal_quantile(confidence: float) -> float:
     """Return z such that a normal value lies within -z to z with probability `confidence`."""
     if not 0 < confidence < 1:
         raise ValueError("confidence lies between 0 and 1")
-    return float(stats.norm.ppf(0.5 + confidence / 2))
+    return float(z_quantile(0.5 + confidence / 2))
 
 
 def wilson(k: ArrayLike, n: ArrayLike, confidence: float = 0.95) -> tuple[FloatArray, FloatArray]:
@@ -99,5 +100,5 @@ def mean_difference(
     total = part_a + part_b
     spread = part_a**2 / (size_a - 1) + part_b**2 / (size_b - 1)
     df = np.where(spread > 0, total**2 / np.where(spread > 0, spread, 1.0), size_a + size_b - 2)
-    reach = np.where(enough, stats.t.ppf(0.5 + confidence / 2, df) * np.sqrt(total), np.nan)
+    reach = np.where(enough, t_quantile(0.5 + confidence / 2, df) * np.sqrt(total), np.nan)
     return difference, difference - reach, difference + reach

@@ -13,8 +13,8 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
+from pipeline.compare.distributions import z_quantile, z_tail
 from pipeline.compare.rank_nulls import exact_null, weight_of
 from pipeline.compare.segments import starts_of
 
@@ -145,8 +145,8 @@ def compare_levels(
         *(getattr(one, f) + getattr(other, f) for f in ("statistic", "expected", "variance", "is_tied"))
     )
     z = _standardise(sums)
-    p = np.where(np.isfinite(z), 2 * stats.norm.sf(np.abs(z)), np.nan)
-    critical = sums.expected - stats.norm.ppf(0.5 + confidence / 2) * np.sqrt(sums.variance)
+    p = np.where(np.isfinite(z), 2 * z_tail(np.abs(z)), np.nan)
+    critical = sums.expected - z_quantile(0.5 + confidence / 2) * np.sqrt(sums.variance)
     is_exact = _use_exact(blocks, n_pairs, sums, p, critical, confidence)
     shift, low, high = _invert(blocks, pairs, pair_of, n_pairs, critical)
     return LevelShifts(

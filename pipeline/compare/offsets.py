@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
+from pipeline.compare.distributions import shifted_t_tail, t_quantile
 from pipeline.compare.scale import load_scale_table
 from pipeline.compare.segments import segment_medians, starts_of
 
@@ -131,7 +131,7 @@ def find_offsets(
         for new, old in zip(again, (difference, reference, error, n_others), strict=True)
     )
     p = _interval_null(difference, error, cohorts, margin)
-    reach = stats.t.ppf(0.5 + confidence / 2, np.maximum(cohorts.df, 1)) * error
+    reach = t_quantile(0.5 + confidence / 2, np.maximum(cohorts.df, 1)) * error
     return Offsets(
         measure_s[cohorts.head],
         family_s[cohorts.head],
@@ -267,7 +267,7 @@ def _interval_null(difference: FloatArray, error: FloatArray, cohorts: _Cohorts,
     t = np.abs(np.where(usable, difference, 0.0)) / scale
     shift = margin * cohorts.sigma / scale
     df = np.maximum(cohorts.df, 1)
-    p = stats.nct.sf(t, df, shift) + stats.nct.cdf(-t, df, shift)
+    p = shifted_t_tail(t, df, shift) + shifted_t_tail(t, df, -shift)
     return np.where(usable, np.clip(p, 0.0, 1.0), np.nan)
 
 

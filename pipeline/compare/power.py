@@ -6,7 +6,8 @@ import math
 from functools import cache
 
 import numpy as np
-from scipy import stats
+
+from pipeline.compare.distributions import chi2_quantile, t_quantile, z_tail
 
 MOST_PAIRS = 60  # more vans than this nobody reads twice to settle one question
 
@@ -35,8 +36,8 @@ def paired_power(ratio: float, pairs: int, alpha: float = 0.05) -> float:
     if pairs < 2:
         return 0.0
     df, shift = pairs - 1, abs(ratio) * math.sqrt(pairs)
-    reach = stats.t.ppf(1 - alpha / 2, df) * np.sqrt(stats.chi2.ppf(_MIDDLES, df) / df)
-    return float((stats.norm.sf(reach - shift) + stats.norm.cdf(-reach - shift)).mean())
+    reach = t_quantile(1 - alpha / 2, df) * np.sqrt(chi2_quantile(_MIDDLES, df) / df)
+    return float((z_tail(reach - shift) + z_tail(reach + shift)).mean())
 
 
 def pairs_needed(

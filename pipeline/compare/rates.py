@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+
+from pipeline.compare.distributions import chi2_quantile, chi2_upper
 
 FloatArray = NDArray[np.float64]
 LEAST_COSTS = 5  # entries with a cost below which an interval would pretend
@@ -44,8 +45,8 @@ def poisson_interval(
     if (count < 0).any() or not (span > 0).all():
         raise ValueError("a count is 0 or more and a distance positive")
     tail = (1 - confidence) / 2
-    low = np.where(count > 0, stats.chi2.ppf(tail, 2 * np.maximum(count, 0.5)) / 2, 0.0)
-    high = stats.chi2.isf(tail, 2 * count + 2) / 2
+    low = np.where(count > 0, chi2_quantile(tail, 2 * np.maximum(count, 0.5)) / 2, 0.0)
+    high = chi2_upper(tail, 2 * count + 2) / 2
     return low / span, high / span
 
 

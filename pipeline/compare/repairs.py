@@ -13,8 +13,8 @@ from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
+from pipeline.compare.distributions import t_quantile, t_tail
 from pipeline.compare.moderation import fit_prior, log_chi_square_moments, moderate
 from pipeline.compare.multiplicity import benjamini_hochberg
 from pipeline.compare.score_passes import (
@@ -212,9 +212,9 @@ def set_against(
     variance = np.where(stands_in[at], np.maximum(variance, siblings.s2), variance)
     found = set_against_siblings(value[at], inverse_scans[at], siblings, variance, d0, w2[at])
     df = _combined_df(found.df, found.spread, variance, found.between, siblings.n)
-    reach = stats.t.ppf(0.5 + confidence / 2, df) * found.spread
+    reach = t_quantile(0.5 + confidence / 2, df) * found.spread
     difference = value[at] - siblings.mean
-    p = 2 * stats.t.sf(np.abs(found.t), df)
+    p = 2 * t_tail(np.abs(found.t), df)
     sizes = np.zeros(cases, np.int64)
     sizes[groups.case[groups.group == 0]] = groups.size[groups.group == 0]
 

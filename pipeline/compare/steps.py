@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+
+from pipeline.compare.distributions import t_quantile, t_tail
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -140,5 +141,5 @@ def judge_updates(own: Moved, others: Moved, *, min_vans: int = 4) -> Judged:
     error = np.sqrt(parts[0] + parts[1])
     df = error**4 / (parts[0] ** 2 / np.maximum(own.n - 1, 1) + parts[1] ** 2 / np.maximum(others.n - 1, 1))
     step = np.where(told, own.mean - others.mean, np.nan)
-    reach = stats.t.isf(0.025, df) * error
-    return Judged(step, step - reach, step + reach, np.minimum(2 * stats.t.sf(np.abs(step) / error, df), 1.0))
+    reach = -t_quantile(0.025, df) * error
+    return Judged(step, step - reach, step + reach, np.minimum(2 * t_tail(np.abs(step) / error, df), 1.0))

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
+from pipeline.compare.distributions import chi2_tail, log_hypergeometric
 from pipeline.compare.intervals import normal_quantile
 
 FloatArray = NDArray[np.float64]
@@ -75,7 +76,7 @@ def mantel_haenszel(tables: ArrayLike, confidence: float = 0.95) -> tuple[float,
     variance = (exposed * (n - exposed) * with_it * (n - with_it) / (n**2 * np.maximum(n - 1, 1))).sum()
     if variance <= 0:
         return float("nan"), float("nan"), float("nan"), float("nan")
-    p = float(stats.chi2.sf((a.sum() - (exposed * with_it / n).sum()) ** 2 / variance, 1))
+    p = float(chi2_tail((a.sum() - (exposed * with_it / n).sum()) ** 2 / variance, 1))
     if r.sum() == 0 or s.sum() == 0:
         return (0.0 if r.sum() == 0 else float("inf")), float("nan"), float("nan"), p
     u, v = (a + d) / n, (b + c) / n
@@ -190,7 +191,7 @@ def _sums(exposed: FloatArray, others: FloatArray, with_it: FloatArray) -> tuple
     weight, lowest = np.zeros(1, dtype=np.float64), 0.0
     for m, k, w in zip(exposed, others, with_it, strict=True):
         first, last = max(0.0, w - k), min(m, w)
-        own = stats.hypergeom.logpmf(np.arange(first, last + 1), m + k, m, w)
+        own = log_hypergeometric(np.arange(first, last + 1), m + k, m, w)
         joined = np.full(len(weight) + len(own) - 1, -np.inf)
         for shift, chance in enumerate(own):
             part = slice(shift, shift + len(weight))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -43,9 +44,10 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> invented.Fleet:
 
 
 @pytest.fixture
-def own_fleet(tmp_path: Path) -> invented.Fleet:
+def own_fleet(fleet: invented.Fleet, tmp_path: Path) -> invented.Fleet:
     """The invented fleet in a home of the test's own, to be changed."""
-    return invented.publish(tmp_path)
+    shutil.copytree(fleet.home, tmp_path, dirs_exist_ok=True)
+    return invented.Fleet(tmp_path, fleet.build_id)
 
 
 def _free_port() -> int:

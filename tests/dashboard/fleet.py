@@ -580,6 +580,7 @@ def publish(home: Path, build: int = 1, *, tables: dict[str, pl.DataFrame] | Non
         ]
     )
     with duckdb.connect(str(folder / name)) as connection:
+        connection.begin()  # one commit, for every commit waits for the disk
         for seam in ("marts.sql", "code_marts.sql", "compare_marts.sql", "repair_marts.sql"):
             connection.execute(Path(__file__).with_name(seam).read_text(encoding="utf-8"))
         for table, rows in {"builds": builds, **tables}.items():
@@ -590,6 +591,7 @@ def publish(home: Path, build: int = 1, *, tables: dict[str, pl.DataFrame] | Non
             connection.register("given", vocabulary.tables()[table])
             connection.execute(f"create table {table} as select * from given")
             connection.unregister("given")
+        connection.commit()
     pointer = {"file": name, "build_id": build_id, "built_at": built_at.isoformat()}
     (folder / "current.json").write_text(json.dumps(pointer), encoding="utf-8")
     return Fleet(home, build_id)

@@ -14,14 +14,13 @@ from typing import Any
 
 import pytest
 
-from demo_warehouse.generate import DemoFleet, generate
+from demo_warehouse.generate import DemoFleet
 from demo_warehouse.scenario import Scenario, read_scenario
 from demo_warehouse.story import Effect
 from pipeline import ingest
-from pipeline.build import build
 from pipeline.findings.records import AGAINST, KINDS, TIERS
-from pipeline.settings import Home
 from pipeline.warehouse import publish
+from tests.conftest import Demo
 
 SAYS_SO = ("finding", "likely")  # the tiers that point at something; a watch only lists it
 ABOUT_ONE_VAN = ("van_level", "van_change", "van_drift", "reading_frozen")
@@ -52,14 +51,10 @@ class Outcome:
 
 
 @pytest.fixture(scope="module")
-def outcome(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    home = Home(tmp_path_factory.mktemp("recovery")).ensure()
-    fleet = generate(home.path)
-    report = ingest.load(home, [home.inbox])
-    build(home)
-    with publish.reading(home) as connection:
+def outcome(demo: Demo) -> Outcome:
+    with publish.reading(demo.home) as connection:
         findings = connection.sql("select * from findings order by rank").pl().to_dicts()
-    return Outcome(fleet, read_scenario(), report, findings)
+    return Outcome(demo.fleet, read_scenario(), demo.report, findings)
 
 
 def touched(effect: Effect) -> set[str]:
