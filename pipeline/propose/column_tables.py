@@ -207,6 +207,16 @@ def add_file_name_day(draft: Draft, table: dict[str, Any]) -> None:
         table["file_name"]["at_date"] = r"(\d{4}-\d{2}-\d{2})"
 
 
+def add_module(draft: Draft, table: dict[str, Any]) -> None:
+    """Which control unit answers where neither a column nor the replies say: a freeze frame needs one."""
+    if draft.roles.kind != "replies" or "module" in draft.roles.fields:
+        return
+    if any(r.frames and not r.control_unit for r in draft.roles.fields["reply"].replies):
+        answer = draft.asking.ask("module", "module", "Which control unit answers in files of this kind?")
+        if answer:
+            table["constants"]["module"] = answer
+
+
 def add_reader(draft: Draft, table: dict[str, Any]) -> None:
     """Which reader it was: from the file, else asked once for the kind of file."""
     if draft.roles.kind in {"register", "work", "notes"}:

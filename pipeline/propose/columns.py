@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from pipeline.normalise.text import is_missing_word
 from pipeline.propose.names import Name, is_known_unit, take_apart
@@ -12,6 +13,7 @@ from pipeline.propose.numbers import NUMBER
 from pipeline.propose.structure import Structure
 from pipeline.propose.times import Times, find_times
 from pipeline.read.headers import fold_header
+from pipeline.read.replies import Reply, read_reply
 
 CODE = r"[PCBU][0-3][0-9A-F]{3}(?:[-: ]?[0-9A-F]{2})?"
 _CODE_CELL = re.compile(rf"^{CODE}$", re.IGNORECASE)
@@ -19,6 +21,7 @@ _CODE_WITH_TEXT = re.compile(rf"^\s*{CODE}\b\W+\w", re.IGNORECASE)
 _CODES_PARTED = re.compile(rf"\b{CODE}(\s*[;,|/\n]\s*|\s+){CODE}\b", re.IGNORECASE)
 _GLUED = re.compile(r"^\s*([+\-−]?[\d.,'\u00a0\u202f ]*\d)\s*([^\d\s.,'+\-].*?)\s*$")
 MOST = 0.8
+MOST_REPLIES = 500
 
 
 @dataclass
@@ -71,6 +74,15 @@ class Column:
             for c in self.filled
         )
         return hits / len(self.filled) if self.filled else 0.0
+
+    @cached_property
+    def replies(self) -> list[Reply]:
+        """The first cells as replies of control units, where most are such and could be nothing else."""
+        cells = self.filled[:MOST_REPLIES]
+        if not any(re.search(r"[A-Fa-f #]", c) for c in cells):
+            return []
+        read = [read_reply(c) for c in cells]
+        return read if sum(not r.problem for r in read) >= MOST * len(cells) else []
 
     @property
     def code_mark(self) -> str | None:

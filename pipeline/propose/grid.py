@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from pipeline.errors import KinbayError
 from pipeline.read.delimited import marked_encoding
-from pipeline.read.json_document import find_records, open_json, read_document
+from pipeline.read.json_document import find_records, open_json, read_document, record_places
 from pipeline.read.json_lines import is_json_lines, open_json_lines
 from pipeline.read.parquet import open_parquet
 from pipeline.read.sheets import Sheet
@@ -19,6 +19,8 @@ from pipeline.read.spreadsheets import open_workbook
 
 HEAD_BYTES = 4 * 2**20
 MOST_ROWS = 20_000
+MOST_PLACES = 12
+MOST_NESTED = 256 * 2**20
 DELIMITERS = (";", "\t", "|", ",")
 _LINES_FOR_DELIMITER = 300
 
@@ -58,22 +60,29 @@ def read_grids(source: Source) -> list[Grid]:
     if source.format == "parquet":
         return [_keyed(open_parquet(source.path, source.name), {"format": "parquet"})]
     if source.format == "json_lines":
-        return [_json(source)]
+        return _json(source)
     return [_text(source)]
 
 
-def _json(source: Source) -> Grid:
+def _json(source: Source) -> list[Grid]:
+    """A table per list of objects in the document; lines of plain objects are one table."""
     if is_json_lines(source.path):
-        return _keyed(open_json_lines(source.path), {"format": "json_lines"})
+        plain = _keyed(open_json_lines(source.path), {"format": "json_lines"})
+        if source.path.stat().st_size > MOST_NESTED or not any(_is_nested(r) for r in plain.rows[1:50]):
+            return [plain]
     document = read_document(source.path)
-    place = find_records(document)
-    if place or isinstance(document, list):
-        return _keyed(open_json(source.path, [place]), {"format": "json", "records": [place]})
+    if find_records(document) or isinstance(document, list):
+        tables = record_places(document)[:MOST_PLACES]
+        return [_keyed(open_json(source.path, p), {"format": "json", "records": list(p)}) for p in tables]
     for key, node in [("", document), *(document.items() if isinstance(document, dict) else ())]:
         if isinstance(node, dict) and any(isinstance(v, list) for v in node.values()):
             sheet = open_json(source.path, [key], by_column=True)
-            return _keyed(sheet, {"format": "json", "records": [key], "by_column": True})
+            return [_keyed(sheet, {"format": "json", "records": [key], "by_column": True})]
     raise KinbayError("The document holds no list of records", source.name, "Give rows as a list of objects.")
+
+
+def _is_nested(row: list[str]) -> bool:
+    return any(cell.lstrip().startswith(("{", "[{")) for cell in row)
 
 
 def _keyed(sheet: Sheet, file: dict[str, object]) -> Grid:

@@ -18,6 +18,7 @@ from pipeline.propose.column_tables import (
     add_codes,
     add_facts,
     add_file_name_day,
+    add_module,
     add_reader,
     add_readings,
     field_columns,
@@ -120,6 +121,7 @@ def propose(
     add_readings(draft, table)
     add_file_name_day(draft, table)
     add_reader(draft, table)
+    add_module(draft, table)
     table["match"] = {"headers": list(dict.fromkeys(draft.used))[:MOST_MATCH_HEADERS]}
     return _finish(draft, table)
 

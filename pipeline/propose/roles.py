@@ -34,7 +34,7 @@ class Roles:
     Parameters
     ----------
     kind : str
-        `wide`, `long`, `codes`, `register`, `work`, `notes` or `none`.
+        `wide`, `long`, `codes`, `replies`, `register`, `work`, `notes` or `none`.
     fields : dict[str, Column]
         Column by tidy column.
     readings : list of Column
@@ -74,6 +74,11 @@ class Roles:
         if self.kind in {"register", "work", "notes"}:
             return [self.kind]
         found = ["scans"]
+        if self.kind == "replies":
+            read = self.fields["reply"].replies
+            kinds = (("readings", any(r.readings for r in read)), ("codes", any(r.codes for r in read)))
+            frames = ("freeze_frames", any(r.frames for r in read))
+            return [*found, *(table for table, is_there in (*kinds, frames) if is_there)]
         if self.kind in {"wide", "long"}:
             found.append("readings")
         if "code" in self.fields:
@@ -98,7 +103,7 @@ def find_roles(every: list[Column], rows: int, asking: Asking) -> Roles:
     has_codes = "code" in named or any(c.share_of_codes > 0.8 for c in columns)
     readings = [c for c in columns if _is_reading(c)]
     readings = readings or [c for c in columns if c.name.unit and _may_be_reading(c)]
-    kind = _kind(named, readings, has_codes=has_codes)
+    kind = "replies" if any(c.replies for c in columns) else _kind(named, readings, has_codes=has_codes)
     roles = Roles(kind, beside=beside)
     for column in columns:
         _place(column, roles, readings)
@@ -163,6 +168,8 @@ def _may_be_reading(column: Column) -> bool:
 
 def _place(column: Column, roles: Roles, readings: list[Column]) -> None:
     name = column.name.field
+    if roles.kind == "replies" and column.replies:
+        name = "reply"
     if roles.kind == "wide" and (column in readings or _may_be_reading(column)):
         roles.readings.append(column)
         return
@@ -194,6 +201,7 @@ def _allowed(kind: str) -> tuple[str, ...]:
         "wide": (*SCAN_FIELDS, *CODE_FIELDS, "mark"),
         "long": (*SCAN_FIELDS, *CODE_FIELDS, *LONG_FIELDS),
         "codes": (*SCAN_FIELDS, *CODE_FIELDS),
+        "replies": (*SCAN_FIELDS, "module", "reply"),
         "register": REGISTER_FIELDS,
         "work": (*WORK_FIELDS, "code"),
         "notes": ("text", "operator"),

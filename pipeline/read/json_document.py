@@ -79,11 +79,42 @@ def read_document(path: Path) -> Any:
         raise KinbayError("The document is too large", remedy="Write JSON lines, one object per line.")
     try:
         text = path.read_bytes().decode("utf-8-sig")
-        return json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
+        return _loads(text)
     except UnicodeDecodeError as error:
         raise KinbayError("The text is not utf-8", remedy="Write the JSON in UTF-8.") from error
     except (ValueError, RecursionError) as error:
         raise KinbayError("This is not a JSON document", str(error)[:200], "Write it anew.") from error
+
+
+def _loads(text: str) -> Any:
+    """A document, or the list of the documents that stand one on a line."""
+    try:
+        return json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
+    except ValueError as error:
+        lines = [line for line in text.split("\n") if line.strip()]
+        if len(lines) < 2 or not lines[0].lstrip().startswith("{"):
+            raise
+        try:
+            return [json.loads(x, parse_float=str, parse_int=str, parse_constant=str) for x in lines]
+        except ValueError:
+            raise error from None
+
+
+def record_places(document: Any) -> list[tuple[str, ...]]:
+    """Return the lists of objects that could be the rows, each with the lists around it, the deepest first.
+
+    An object without an entry in the inner list, such as a scan without readings, is then a row of its own.
+    """
+    places = list(dict.fromkeys(place for _, place in _lists(document, "", 0)))
+    is_root = isinstance(document, list)
+    found = []
+    for place in sorted(places, key=lambda p: -p.count(".") if p else 1):
+        around = [p for p in places if p != place and (place.startswith(f"{p}.") or (p == "" and is_root))]
+        beside = [p for p in places if p != place and p and p.rpartition(".")[0] == place.rpartition(".")[0]]
+        if beside and place:
+            found.append((place, *beside, *around))
+        found.append((place, *around))
+    return found
 
 
 def find_records(document: Any) -> str:

@@ -33,7 +33,15 @@ from pipeline.read.layout_parts import (
     group_names,
 )
 
-PSEUDO_COLUMNS = ("at_date", "at_time", "at_offset_s", "at_offset_ms", "scanned_at_date", "scanned_at_time")
+PSEUDO_COLUMNS = (
+    "at_date",
+    "at_time",
+    "at_offset_s",
+    "at_offset_ms",
+    "scanned_at_date",
+    "scanned_at_time",
+    "reply",
+)
 
 
 class Layout(Part):
@@ -91,8 +99,10 @@ class Layout(Part):
             raise ValueError("a layout is wide or long, not both")
         if bool(self.line) != (self.file.format == "text"):
             raise ValueError('[[line]] and [file] format = "text" belong together')
-        if "readings" in self.feeds and not (self.wide or self.long or {"parameter", "value"} <= set(given)):
-            raise ValueError("a layout that feeds readings needs [[wide]] or [long]")
+        if "readings" in self.feeds and not (
+            self.wide or self.long or {"parameter", "value"} <= set(given) or "reply" in given
+        ):
+            raise ValueError("a layout that feeds readings needs [[wide]], [long] or a column read as reply")
         return self
 
 

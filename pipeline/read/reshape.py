@@ -19,7 +19,8 @@ from pipeline.read.layout_parts import FreezeFrame, Long, Only, Wide, group_name
 from pipeline.read.layouts import PSEUDO_COLUMNS, Layout, places_in
 from pipeline.read.lines import TABLE_COLUMN
 from pipeline.read.packed import decode_bytes, part_glued, pid_labels, skip_rows, unpack
-from pipeline.read.sheets import Piece, Sheet
+from pipeline.read.replies import decode_replies
+from pipeline.read.sheets import Piece, Sheet, no_broken
 
 NO_TIME = "(no time)"  # refused later: without a time the row would join another instant
 
@@ -129,8 +130,8 @@ class Reshaper:
         for piece in pieces:
             rows = skip_rows(piece.frame, self._places, self.layout.skip)
             frame, places, missed = unpack(rows, self._places, self.layout.extract)
-            whole = Piece(piece.frame, pl.concat([piece.broken, missed]), piece.read_bytes)
-            yield self._reshape(frame, places), whole
+            made, unread = self._reshape(frame, places)
+            yield made, Piece(piece.frame, pl.concat([piece.broken, missed, unread]), piece.read_bytes)
 
     def _needs_whole(self) -> bool:
         """Without a scan's own time its earliest instant stands for it, which may lie in any piece."""
@@ -144,7 +145,8 @@ class Reshaper:
         place = self._in_use.get(column) if column else None
         return None if place is None else frame[place]
 
-    def _reshape(self, frame: pl.DataFrame, places: Places) -> dict[str, pl.DataFrame]:
+    def _reshape(self, frame: pl.DataFrame, places: Places) -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
+        """The tidy tables of a piece, and the lines whose reply cannot be read."""
         self._in_use = places
         base = {"line": frame["line"]}
         for column, tidy in (*self._grouped(), *self.layout.columns.items()):
@@ -164,7 +166,19 @@ class Reshaper:
             made[table] = rows if only is None else self._only(rows, frame, only)
             if self.layout.line and table != "scans":
                 made[table] = self._only(rows, frame, Only(column=TABLE_COLUMN, words=(table,)))
-        return made
+        return self._with_replies(made, wide) if "reply" in wide.columns else (made, no_broken())
+
+    def _with_replies(
+        self, made: dict[str, pl.DataFrame], wide: pl.DataFrame
+    ) -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
+        """Add what the replies of control units say to the tables that they feed."""
+        if "at" in wide.columns:
+            wide = wide.with_columns(self._reading_base(wide)["at"])
+        decoded = decode_replies(wide, self.layout.feeds)
+        for table, rows in decoded.tables.items():
+            kept = rows.select("line", *(c for c in rows.columns if c in tidy_tables()[table].columns))
+            made[table] = pl.concat([made[table], kept], how="diagonal").sort("line", maintain_order=True)
+        return made, decoded.unread
 
     def _grouped(self) -> list[tuple[str, str]]:
         """Named groups that are called like tidy columns fill them without further ado."""
@@ -193,6 +207,12 @@ class Reshaper:
             return self._wide_readings(wide, frame)
         if table == "readings" and self.layout.long:
             return self._long_readings(wide, frame, self.layout.long)
+        if (
+            "reply" in wide.columns
+            and table in {"readings", "freeze_frames"}
+            and "parameter" not in wide.columns
+        ):
+            return wide.clear().select("line")
         extra = set(wide.columns) if known.keeps_other_columns else set(known.columns)
         rows = wide.select("line", *(c for c in wide.columns if c in extra and c != "line"))
         needed = [c for c in known.required if c in rows.columns]
