@@ -13,7 +13,7 @@ from pipeline.propose.grid import Grid, read_grids
 from pipeline.propose.preamble import Fact, find_facts
 from pipeline.propose.roles import Roles, find_roles
 from pipeline.propose.structure import Structure, find_structure
-from pipeline.propose.told import WHY_NOT, apply_told
+from pipeline.propose.told import KIND, NOT_TAKEN, WHY_NOT, apply_told
 from pipeline.propose.unnamed import place_unnamed
 from pipeline.read.sources import Source
 
@@ -35,7 +35,7 @@ class Draft:
 
 def look(source: Source, answers: Mapping[Key, str], *, asks_columns: bool) -> Draft:
     """The table of the file in which most is known."""
-    best: tuple[int, Draft] | None = None
+    found: list[tuple[int, Draft]] = []
     first: KinbayError | None = None
     for grid in read_grids(source):
         try:
@@ -45,16 +45,17 @@ def look(source: Source, answers: Mapping[Key, str], *, asks_columns: bool) -> D
             continue
         columns = find_columns(structure)
         asking = Asking(answers)
+        if structure.names:
+            _ask_each(columns, asking)
         kept, as_told = apply_told(columns, asking)
         roles = find_roles(kept, len(structure.body), asking)
         roles.left_out |= as_told
         known = len(roles.fields) + len(roles.readings) + (100 if roles.kind != "none" else 0)
-        if best is None or known > best[0]:
-            best = known, Draft(source, grid, structure, columns, roles, asking)
-    if best is None:
+        found.append((known, Draft(source, grid, structure, columns, roles, asking)))
+    if not found:
         raise first or KinbayError("The file holds no rows", source.name, "Give a file with rows.")
-    draft = best[1]
-    if draft.roles.kind == "none":
+    draft = _chosen(found)
+    if draft.roles.kind == "none" and not draft.structure.names:
         _ask_for_columns(draft, asks_columns=asks_columns)
     if not draft.structure.body:
         raise KinbayError(
@@ -62,9 +63,34 @@ def look(source: Source, answers: Mapping[Key, str], *, asks_columns: bool) -> D
         )
     draft.facts = _useful_facts(draft)
     told = {f.column for f in draft.facts}
+    if draft.structure.names:
+        return draft
     open_columns = [c for c in draft.columns if draft.roles.left_out.get(c.key) != WHY_NOT]
     place_unnamed(draft.roles, open_columns, len(draft.structure.body), told, draft.asking)
     return draft
+
+
+def _chosen(found: list[tuple[int, Draft]]) -> Draft:
+    """The table in which most is known; of several sheets in which much is known a person chooses one at a time."""
+    best = max(found, key=lambda f: f[0])[1]
+    sheets = {
+        str(d.grid.file["sheet"]): d for _, d in found if "sheet" in d.grid.file and d.roles.kind != "none"
+    }
+    if len(sheets) < 2:
+        return best
+    asks = "The workbook has several sheets that can be read, each by a layout of its own. For which is this one?"
+    answer = best.asking.answers.get(("sheet", "sheet"), "").strip()
+    chosen = sheets.get(answer, best)
+    chosen.asking.ask("sheet", "sheet", asks, tuple(sheets))
+    return chosen
+
+
+def _ask_each(columns: list[Column], asking: Asking) -> None:
+    """Ask what every column of a file without a header is."""
+    for column in columns:
+        shown = "; ".join(list(dict.fromkeys(column.filled))[:3])
+        asks = f"The file has no header. What is {column.key} ({shown})? A reading, such as coolant_temp, a column, such as van, or: {NOT_TAKEN}."
+        asking.ask(KIND, column.key, asks)
 
 
 def _ask_for_columns(draft: Draft, *, asks_columns: bool) -> None:

@@ -56,6 +56,8 @@ def file_table(draft: Draft, marks: Marks) -> dict[str, Any]:
         table["decimal"] = marks.decimal
     if marks.thousands:
         table["thousands"] = marks.thousands
+    if draft.structure.names:
+        table["names"] = list(draft.structure.names)
     above = draft.structure.above
     blank = sum(not any(c.strip() for c in r) for r in draft.structure.preamble)
     if not draft.grid.is_keyed and above > blank:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import re
 import tomllib
@@ -122,8 +123,15 @@ def propose(
     add_file_name_day(draft, table)
     add_reader(draft, table)
     add_module(draft, table)
-    table["match"] = {"headers": list(dict.fromkeys(draft.used))[:MOST_MATCH_HEADERS]}
+    table["match"] = _match(draft)
     return _finish(draft, table)
+
+
+def _match(draft: Draft) -> dict[str, Any]:
+    """How a file of the kind is known: by its headers; without a header by its name, digits left open."""
+    if draft.structure.names:
+        return {"file_name": re.sub(r"\d+", "*", glob.escape(Path(draft.source.name).name))}
+    return {"headers": list(dict.fromkeys(draft.used))[:MOST_MATCH_HEADERS]}
 
 
 def _title(source: Source) -> str:

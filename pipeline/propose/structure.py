@@ -17,7 +17,9 @@ _TOTALS = {
     "total", "totals", "sum", "average", "mean", "minimum", "maximum", "summe", "gesamt", "mittelwert", "durchschnitt",
     "somme", "moyenne", "suma", "promedio", "media", "totaux", "totales", "end of log", "ende",
 }  # fmt: skip
+_CODE = re.compile(r"^[PCBU][0-3][0-9A-F]{3}\b", re.IGNORECASE)
 MOST_HEADER_ROWS = 100
+SAME_WIDTH = 0.9
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,10 @@ class Structure:
         Cells of the lines above the header.
     totals : list of tuple of int and str
         Column and word of rows such as totals.
+    is_short : bool
+        Whether some rows end before the header does.
+    names : tuple of str
+        What the columns of a file without a header are called; empty where there is one.
     """
 
     above: int
@@ -47,6 +53,7 @@ class Structure:
     preamble: list[list[str]]
     totals: list[tuple[int, str]]
     is_short: bool = False
+    names: tuple[str, ...] = ()
 
 
 def is_numberish(cell: str) -> bool:
@@ -64,6 +71,8 @@ def find_structure(grid: Grid) -> Structure:
     """
     rows = grid.rows
     at = 0 if grid.is_keyed else _header_row(rows)
+    if at is None:
+        return _without_header(rows)
     header = [c.replace("\ufeff", "") for c in rows[at]]
     while (
         header
@@ -96,8 +105,24 @@ def _repeats(row: list[str], above: list[str]) -> bool:
     return cells == [c.strip() for c in above[: len(cells)]] and len([c for c in cells if c]) > 1
 
 
-def _header_row(rows: list[list[str]]) -> int:
-    """The row with most names that are known; else the first full row of words."""
+def _without_header(rows: list[list[str]]) -> Structure:
+    """A file that begins with its first row of data; its columns are numbered."""
+    filled = [r for r in rows if any(c.strip() for c in r)]
+    widths = Counter(len(r) for r in filled)
+    width = max(widths, key=lambda n: widths[n], default=0)
+    if width < 2 or widths[width] < SAME_WIDTH * len(filled):
+        raise KinbayError(
+            "No row looks like a header",
+            remedy="Write a layout with [file] names for a file without a header (pipeline/layouts/README.md).",
+        )
+    names = tuple(f"column {i + 1}" for i in range(width))
+    return Structure(
+        0, list(names), None, [[*r, *[""] * (width - len(r))] for r in filled], [], [], names=names
+    )
+
+
+def _header_row(rows: list[list[str]]) -> int | None:
+    """The row with most names that are known; else the first full row of words; None where there is no header."""
     widths = Counter(len([c for c in r if c.strip()]) for r in rows[:2000] if len(r) > 1)
     usual = max(widths, key=lambda n: (widths[n], n), default=0)
     best, best_score = None, 0.0
@@ -107,14 +132,11 @@ def _header_row(rows: list[list[str]]) -> int:
         if len(cells) < 2 or len(words) < 0.7 * len(cells) or len(cells) < 0.4 * usual:
             continue
         known = sum(is_known_name(c) for c in words)
+        if not known and any(_CODE.match(c) for c in words):
+            continue  # a row of data, not of names
         score = 3.0 * known + min(len(words), usual) / max(1, usual)
         if score > best_score + 0.5:
             best, best_score = i, score
-    if best is None:
-        raise KinbayError(
-            "No row looks like a header",
-            remedy="Write a layout with [file] names for a file without a header (pipeline/layouts/README.md).",
-        )
     return best
 
 

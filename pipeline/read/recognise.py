@@ -20,7 +20,7 @@ from pipeline.read.pdf_text import is_pdf, read_pdf
 from pipeline.read.reshape import Reshaper
 from pipeline.read.sheets import Piece, Sheet
 from pipeline.read.sources import Source
-from pipeline.read.spreadsheets import open_workbook
+from pipeline.read.spreadsheets import open_workbook, sheet_names
 from pipeline.read.tidy import TidyMatch, match_tidy, nearest_table, rename_to_tidy
 
 HEAD_CHARACTERS = 4000
@@ -240,7 +240,18 @@ def _by_layouts(source: Source, layouts: list[Layout], *, is_forced: bool) -> li
                 "Choose another layout, or correct [match].",
             )
         found += [(len(layout.match.headers), layout, sheet) for sheet in fitting]
-    return _winners(found, name, source.folder)
+    return _name_unread_sheets(source, _winners(found, name, source.folder))
+
+
+def _name_unread_sheets(source: Source, chosen: list[Recognised]) -> list[Recognised]:
+    """Say which sheets of a workbook no layout reads."""
+    if not chosen or source.format not in {"xlsx", "ods"}:
+        return chosen
+    passed = [n for n in sheet_names(source.path) if n not in {c.sheet.name for c in chosen}]
+    if not passed:
+        return chosen
+    note = f"not read: sheet {', '.join(passed)}"
+    return [replace(chosen[0], notes=(*chosen[0].notes, note)), *chosen[1:]]
 
 
 def _winners(found: Sequence[tuple[int, Layout, Sheet]], name: str, folder: str) -> list[Recognised]:

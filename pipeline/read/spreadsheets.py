@@ -72,6 +72,11 @@ def open_workbook(
         ) from error
 
 
+def sheet_names(path: Path) -> list[str]:
+    """Return the names of a workbook's sheets, empty ones too."""
+    return list(fastexcel.read_excel(str(path)).sheet_names)
+
+
 def _check_size(path: Path, name: str) -> None:
     """A workbook is a zip: the same limits hold, before anything is unpacked."""
     try:
