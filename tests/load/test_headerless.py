@@ -9,7 +9,7 @@ from pipeline import ingest
 from pipeline.ingest import proposing
 from pipeline.settings import Home
 from tests.load.conftest import Rows
-from tests.load.workbooks import write_xlsx
+from tests.load.workbooks import Cell, write_xlsx
 
 Write = Callable[..., Path]
 READER = {("reader", "reader"): "Bench"}
@@ -47,7 +47,7 @@ def test_a_row_of_data_is_not_taken_for_a_header(home: Home, write: Write) -> No
 
 
 def test_sheets_are_told_apart_and_the_unread_one_is_named(home: Home, tmp_path: Path, rows: Rows) -> None:
-    book = {
+    book: dict[str, list[list[Cell]]] = {
         "Codes": [["Van", "Date", "Code"], ["047", "2026-03-02", "P0401"]],
         "Readings": [["Van", "Time", "Engine speed [rpm]"], ["047", "2026-03-02 07:40:00", 800.5]],
         "Info": [["Exported by", "nobody"]],
