@@ -24,6 +24,7 @@ from dashboard.parts.physics import show_van_physics
 from dashboard.parts.plain import escape
 from dashboard.parts.ranked import show_matters
 from dashboard.parts.screen import file_stem, offer_downloads, picked, show_chart, show_table
+from dashboard.parts.van_drifts import show_van_drifts
 from dashboard.parts.view import View, page
 from dashboard.parts.work import show_work
 from dashboard.questions import findings, records, vans
@@ -284,6 +285,7 @@ def show(view: View) -> None:
         )
     else:
         show_readings(view, van, cells)
+    show_van_drifts(view, van)
     show_van_physics(view, van)
     show_codes(view, van)
     show_decisions(van)

@@ -84,7 +84,6 @@ def _shape(row: dict[str, Any], small_group: int) -> dict[str, Any]:
     return {
         "value": row["sibling_median"] + row["end_value"],
         "expected": row["sibling_median"] + row["start_value"],
-        "is_fallback": False,
         "is_small_group": row["n_siblings"] <= small_group,
         "robust": None,
         "n_vans": row["n_siblings"] + 1,

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 
 from pipeline.build.codes import as_frame, encode
 from pipeline.build.scores import rules_of
-from pipeline.compare import drift, steps
+from pipeline.compare import drift, slopes, steps
 from pipeline.compare.distributions import z_upper
-from pipeline.compare.multiplicity import benjamini_hochberg, rejection_cutoff
+from pipeline.compare.multiplicity import adjust_by_matter, matter_cutoff
+from pipeline.compare.serial import serial_correlation
 from pipeline.compare.tiers import TIERS, grade_cells
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
@@ -19,13 +22,15 @@ PARENTS = ("sibling_differences", "computed.sibling_scores", "vocab.parameters",
 DAYS_A_MONTH = 365.25 / 12
 STEP_BEATS_LINE = 1.5  # proposal: a step is told instead of a slope where it leaves a third less scatter
 FAR_MONTHS = 120.0  # beyond ten years no date is told
-MIN_MONTHS = 6  # months with a value, so that the smallest p can be told at all
+MIN_MONTHS = 6  # months with a value: fewer tell no course
+RANKS_AGREE = 0.05  # a drift that the order of the van's own months does not bear out is one grade lower
+POWER = 0.8  # what `detectable` promises
 # One value a month: scans of one month share what the siblings did in it.
 _MONTHS = """
 select van, min(cohort_id) as cohort_id, parameter, state, scan_month,
     avg(difference) as difference, arg_max(sibling_median, scanned_at) as sibling_median,
     avg(date_diff('day', date '2000-01-01', cast(scanned_at as date))) as day,
-    count(*) as n_scans, min(n_siblings) as n_siblings, min(scanned_at) as first_seen, max(scanned_at) as last_seen
+    count(*) as n_scans, min(n_siblings) as n_siblings, bool_or(is_fallback) as is_fallback, min(scanned_at) as first_seen, max(scanned_at) as last_seen
 from sibling_differences
 group by van, parameter, state, scan_month
 order by parameter, state, van, scan_month
@@ -38,10 +43,10 @@ where channel = 'level' and sibling_low is not null
 _KNOWN = "select parameter, unit, resolution, smallest_useful from vocab.parameters"
 _KEYS = ["parameter", "state", "van"]
 _COLUMNS = (
-    "van", "cohort_id", "parameter", "state", "unit", "n_scans", "n_months", "n_siblings", "first_seen", "last_seen",
+    "van", "cohort_id", "parameter", "state", "unit", "n_scans", "n_months", "n_siblings", "is_fallback", "first_seen", "last_seen",
     "months", "slope", "slope_low", "slope_high", "difference", "interval_low", "interval_high", "start_value",
-    "end_value", "sibling_median", "sibling_low", "sibling_high", "serial_correlation", "score", "p", "q",
-    "detectable", "tier", "reason", "is_step", "step_at", "step_size", "has_left", "leaves_at", "leaves_from",
+    "end_value", "sibling_median", "sibling_low", "sibling_high", "serial_correlation", "healthy_scatter", "score",
+    "df", "p", "rank_p", "q", "detectable", "tier", "reason", "is_step", "step_at", "step_size", "has_left", "leaves_at", "leaves_from",
     "leaves_to",
 )  # fmt: skip
 
@@ -51,7 +56,7 @@ _TYPES: dict[str, type[pl.DataType] | pl.DataType] = {
     **dict.fromkeys(
         ("first_seen", "last_seen", "step_at", "leaves_at", "leaves_from", "leaves_to"), pl.Datetime("us")
     ),
-    **dict.fromkeys(("is_step", "has_left"), pl.Boolean),
+    **dict.fromkeys(("is_fallback", "is_step", "has_left"), pl.Boolean),
 }
 
 
@@ -70,6 +75,7 @@ def _cells(months: pl.DataFrame, engine: Engine, settings: Settings) -> pl.DataF
     """One row per cell with what it rests on, and why it is not followed where it is not."""
     cells = months.group_by(_KEYS, maintain_order=True).agg(
         pl.col("cohort_id").first(),
+        pl.col("is_fallback").first(),
         pl.col("n_scans").sum(),
         n_months=pl.len().cast(pl.Int64),
         n_siblings=pl.col("n_siblings").median().floor().cast(pl.Int64),
@@ -136,25 +142,56 @@ def _steps(
     )
 
 
+@dataclass(frozen=True)
+class _Series:
+    """The monthly values of the cells judged, in order of cell and time (months)."""
+
+    cell: np.ndarray
+    time: np.ndarray
+    value: np.ndarray
+
+    def last_times(self) -> np.ndarray:
+        """Time of the last value of every cell."""
+        last: np.ndarray = self.time[np.append(np.flatnonzero(np.diff(self.cell)), len(self.cell) - 1)]
+        return last
+
+
+def _grades(
+    cells: pl.DataFrame, judged: slopes.Slopes, rank_p: np.ndarray, total: np.ndarray, settings: Settings
+) -> pl.DataFrame:
+    """Add p, q, tier and the smallest drift that could have been shown; a reading's states are one matter."""
+    matter, _ = encode(cells, ["van", "parameter"])
+    q, q_matter = adjust_by_matter(judged.p, matter)
+    useful = cells["smallest_useful"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    tier = grade_cells(judged.p, q, total, useful, rank_p > RANKS_AGREE, rules_of(settings))
+    cutoff = np.maximum(matter_cutoff(q_matter, matter, settings.tiers.finding_q), 1e-12)
+    reach = z_upper(cutoff / 2) + z_upper(1 - POWER)
+    return cells.with_columns(
+        healthy_scatter=_floats(judged.healthy_scatter),
+        score=_floats(judged.t),
+        df=_floats(np.where(np.isfinite(judged.df), judged.df, np.nan)),
+        p=_floats(judged.p),
+        rank_p=_floats(rank_p),
+        q=_floats(q),
+        detectable=_floats(judged.error * cells["months"].to_numpy() * reach),
+        tier=pl.Series([TIERS[t] for t in tier], dtype=pl.String),
+    )
+
+
 def judge(months: pl.DataFrame, cells: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Judge the cells that have enough scans; every row of `cells` has `reason` null."""
     rows = months.join(cells.select(_KEYS), on=_KEYS, how="semi", maintain_order="left")
-    cell, _ = encode(rows, _KEYS)
-    measure, known = encode(cells, ["parameter", "state"])
-    time, value = rows["day"].to_numpy() / DAYS_A_MONTH, rows["difference"].to_numpy()
-    rho = drift.serial_correlation(cell, time, value, measure, len(known))
-    trends = drift.follow(cell, time, value, rho)
-    q = benjamini_hochberg(trends.p)
-    span = cells["months"].to_numpy()
-    last_time = (
-        rows.group_by(_KEYS, maintain_order=True).agg(pl.col("day").last())["day"].to_numpy() / DAYS_A_MONTH
+    series = _Series(
+        encode(rows, _KEYS)[0], rows["day"].to_numpy() / DAYS_A_MONTH, rows["difference"].to_numpy()
     )
-    end = trends.intercept + trends.slope * last_time
-    useful = cells["smallest_useful"].cast(pl.Float64).fill_null(np.nan).to_numpy()
-    total = trends.slope * span
-    tier = grade_cells(trends.p, q, total, useful, np.zeros(len(cells), dtype=np.bool_), rules_of(settings))
-    cutoff = max(rejection_cutoff(trends.p, settings.tiers.finding_q), 1e-12)
-    error = (trends.slope_high - trends.slope_low) / (2 * z_upper(0.025))
+    measure, known = encode(cells, ["parameter", "state"])
+    least = cells["resolution"].cast(pl.Float64).fill_null(0.0).to_numpy() ** 2 / 12
+    at = (series.cell, series.time, series.value)
+    rho = serial_correlation(*at, measure, len(known))
+    trends = drift.follow(*at, rho)
+    judged = slopes.judge_slopes(*at, rho, measure, len(known), least)
+    span = cells["months"].to_numpy()
+    end, total = trends.intercept + trends.slope * series.last_times(), trends.slope * span
     made = cells.with_columns(
         slope=_floats(trends.slope),
         slope_low=_floats(trends.slope_low),
@@ -165,13 +202,9 @@ def judge(months: pl.DataFrame, cells: pl.DataFrame, settings: Settings) -> pl.D
         start_value=_floats(end - total),
         end_value=_floats(end),
         serial_correlation=_floats(rho),
-        score=_floats(trends.z),
-        p=_floats(trends.p),
-        q=_floats(q),
-        detectable=_floats(error * span * (z_upper(cutoff / 2) + z_upper(0.2))),
-        tier=pl.Series([TIERS[t] for t in tier], dtype=pl.String),
     )
-    return _steps(_projection(made, trends, end), rows, cell, time, value)
+    made = _grades(made, judged, trends.p, total, settings)
+    return _steps(_projection(made, trends, end), rows, *at)
 
 
 def find_drifts(engine: Engine, settings: Settings) -> pl.DataFrame:

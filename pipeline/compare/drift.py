@@ -5,7 +5,6 @@ A cell is one van x reading x state; its series is the van's difference from its
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 
@@ -14,11 +13,12 @@ from numpy.typing import NDArray
 
 from pipeline.compare.distributions import z_tail, z_upper
 
+from pipeline.compare.segments import batches_of_one_length
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 MOST_POINTS = 60  # longer series: pairs grow with the square, and months never reach it within the horizon
-_CHUNK = 2_000_000  # pairs held in memory at a time
 _ALPHA = 0.05
 
 
@@ -77,18 +77,6 @@ def serial_inflation(rho: float, n: int) -> float:
     return float(1 + 2 / (n * (n - 1) * (n - 2)) * np.sum((n - lag) * (n - lag - 1) * (n - lag - 2) * ranks))
 
 
-def _batches(cell: Ints, cells: int) -> Iterator[tuple[Ints, Ints]]:
-    """Cells with equally many points, with the rows of each, in chunks that fit in memory."""
-    counts = np.bincount(cell, minlength=cells)
-    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    for n in np.unique(counts[counts >= 3]):
-        members = np.flatnonzero(counts == n)
-        step = max(int(_CHUNK // (n * (n - 1) // 2)), 1)
-        for first in range(0, len(members), step):
-            part = members[first : first + step]
-            yield part, starts[part][:, None] + np.arange(n)
-
-
 def _normal_score(s: Floats, variance: Floats, is_tied: NDArray[np.bool_], n: int) -> Floats:
     """Normal score of S: from its exact distribution where no values tie, else with the continuity correction."""
     size = np.abs(s)
@@ -135,7 +123,7 @@ def follow(cell: Ints, time: Floats, value: Floats, rho: Floats) -> Trends:
     made = {
         name: np.full(cells, np.nan) for name in ("slope", "low", "high", "start", "s", "variance", "z", "p")
     }
-    for part, rows in _batches(cell, cells):
+    for part, rows in batches_of_one_length(cell, cells):
         n = rows.shape[1]
         x, t = value[rows], time[rows]
         i, j = np.triu_indices(n, 1)
@@ -164,71 +152,6 @@ def follow(cell: Ints, time: Floats, value: Floats, rho: Floats) -> Trends:
         counts, made["slope"], made["low"], made["high"], made["start"], made["s"], made["variance"], made["z"],
         made["p"],
     )  # fmt: skip
-
-
-@cache
-def _detrended_lag(n: int) -> float:
-    """Lag-1 correlation that a straight line leaves, on average, in n independent values."""
-    design = np.column_stack([np.ones(n), np.arange(n)])
-    left = np.eye(n) - design @ np.linalg.pinv(design)
-    return float(np.trace(left @ np.eye(n, k=1) @ left) / np.trace(left))
-
-
-def _left_by_line(cell: Ints, time: Floats, value: Floats, n: Ints) -> Floats:
-    """What each cell's own straight line of least squares leaves of its values."""
-
-    def less_mean(x: Floats) -> Floats:
-        return x - (np.bincount(cell, x, len(n)) / np.maximum(n, 1))[cell]
-
-    when, what = less_mean(time), less_mean(value)
-    spread = np.bincount(cell, when**2, len(n))
-    slope = np.bincount(cell, when * what, len(n)) / np.where(spread > 0, spread, 1.0)
-    return what - slope[cell] * when
-
-
-def serial_correlation(
-    cell: Ints, time: Floats, value: Floats, measure: Ints, measures: int, *, prior: float = 10.0
-) -> Floats:
-    """Return the first-order serial correlation of every cell, as its measure shows it over all vans.
-
-    One van's series is too short to tell; the mean over the vans of a measure, drawn towards that of all measures
-    by the weight of `prior` vans, is used for each of them. Negative means count as none: a test is never made
-    sharper by it.
-
-    Parameters
-    ----------
-    cell, time, value
-        As in `follow`.
-    measure : (cells,) int
-        Measure of each cell.
-    measures : int
-        How many there are.
-
-    Returns
-    -------
-    rho, shape (cells,), between 0 and 0.9.
-
-    Notes
-    -----
-    A fitted line takes serial correlation away. What it takes from independent values is known exactly and given
-    back; the part that grows with it, about 4 rho / n, is the bias that Shaman and Stine 1988 give for a line
-    (Journal of the American Statistical Association 83:842-848; from memory, checked by tests/benchmarks/drift.py).
-    """
-    cells = len(measure)
-    n = np.bincount(cell, minlength=cells).astype(np.int64)
-    left = _left_by_line(cell, time, value, n)
-    is_next = np.append(cell[1:] == cell[:-1], False)
-    product = np.where(is_next, left * np.append(left[1:], 0.0), 0.0)
-    square = np.bincount(cell, left**2, cells)
-    told = (n >= 6) & (square > 0)
-    if not told.any():
-        return np.zeros(cells)
-    sizes, which = np.unique(n[told], return_inverse=True)
-    taken = np.array([_detrended_lag(int(k)) for k in sizes])[which]
-    own = (np.bincount(cell, product, cells)[told] / square[told] - taken) / (1 - 4 / n[told])
-    count = np.bincount(measure[told], minlength=measures)
-    summed = np.bincount(measure[told], own, measures)
-    return np.asarray(np.clip((summed + prior * own.mean()) / (count + prior), 0.0, 0.9)[measure])
 
 
 def time_to_edge(position: Floats, slope: Floats, low: Floats, high: Floats) -> Floats:

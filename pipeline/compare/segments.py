@@ -1,12 +1,37 @@
-"""Medians of many short runs at once: rows sorted by group, one median per group."""
+"""Many short runs at once: rows sorted by group, runs of one length side by side, one median per group."""
 
 from __future__ import annotations
+
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+_MOST_PAIRS = 2_000_000  # pairs of points held in memory at a time
+
+
+def batches_of_one_length(cell: Ints, cells: int, least: int = 3) -> Iterator[tuple[Ints, Ints]]:
+    """Yield cells with equally many rows, shape (k,), with the rows of each, shape (k, n), few enough for their pairs.
+
+    Parameters
+    ----------
+    cell : (rows,) int
+        Cell of each row, from 0, in order.
+    cells : int
+        Number of cells.
+    least : int
+        Cells with fewer rows are left out.
+    """
+    counts = np.bincount(cell, minlength=cells)
+    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    for n in np.unique(counts[counts >= least]):
+        members = np.flatnonzero(counts == n)
+        step = max(int(_MOST_PAIRS // (n * (n - 1) // 2)), 1)
+        for first in range(0, len(members), step):
+            part = members[first : first + step]
+            yield part, starts[part][:, None] + np.arange(n)
 
 
 def starts_of(sorted_codes: Ints) -> Ints:

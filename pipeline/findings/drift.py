@@ -42,12 +42,28 @@ def _edge(row: Row) -> str:
     return f" At this pace it leaves the range of its siblings ({held}) about {_month(row['leaves_at'])} ({until})."
 
 
+def _against(row: Row) -> str:
+    """Whom it is held against."""
+    if row["is_fallback"]:
+        return f"away from the {count_of(row['n_siblings'], 'van')} of all model years"
+    return f"away from its {count_of(row['n_siblings'], 'sibling')}"
+
+
+def _likeliest_step(row: Row) -> str:
+    """The single step that describes the months best, beside the slope that describes them better."""
+    way = "up" if row["step_size"] > 0 else "down"
+    return (
+        f"One step instead of a slow drift: the likeliest goes {way} by "
+        f"{wording.number(abs(row['step_size']), row['parameter'])} about {_month(row['step_at'])}, but leaves more scatter"
+    )
+
+
 def claim(row: Row) -> str:
     """Return what has happened in a mechanic's words, with how much, how long, how many and what comes of it."""
     key, total = row["parameter"], row["difference"]
     months = round(row["months"])
     name = f"Van {row['van']}: {wording.reading_name(key)}, {wording.state_name(row['state'])},"
-    against = f"away from its {count_of(row['n_siblings'], 'sibling')}"
+    against = _against(row)
     basis = f"{count_of(row['n_scans'], 'scan')} in {row['n_months']} months"
     ends = sorted((abs(row["interval_low"]), abs(row["interval_high"])))
     if row["is_step"]:
@@ -68,6 +84,10 @@ def rivals(row: Row, van: Row) -> tuple[str, ...]:
     """Return other explanations still standing: what it may mean, updates, work, mileage, small group."""
     known = vocabulary.parameter(row["parameter"])
     found = [known.meaning_high if row["difference"] > 0 else known.meaning_low]
+    if not row["is_step"] and row["step_at"] is not None:
+        found.append(_likeliest_step(row))
+    if row["is_fallback"]:
+        found.append("Too few siblings of its model year: followed against all model years of the model")
     for update in row["updates"]:
         told = "no step was shown" if update["is_told"] else "too few vans to tell"
         found.append(

@@ -12,7 +12,7 @@ import duckdb
 from pipeline import vocabulary
 from pipeline.counted import count_of
 from pipeline.errors import KinbayError, nearest
-from pipeline.findings import code_words, wording
+from pipeline.findings import code_words, followed, wording
 from pipeline.findings.published import defuse, iso, rows_of
 
 _WIDTH = 100
@@ -83,7 +83,7 @@ def findings_text(found: dict[str, Any]) -> str:
 
 
 def van_cells(connection: duckdb.DuckDBPyConnection, van: str) -> dict[str, Any]:
-    """Return one van with every cell in which it was compared, strongest first, and every code it has shown.
+    """Return one van with every cell in which it was compared, strongest first, its drifts, and every code it has shown.
 
     Raises
     ------
@@ -117,6 +117,7 @@ def van_cells(connection: duckdb.DuckDBPyConnection, van: str) -> dict[str, Any]
         "data_to": iso(build["data_to"]),
         "van": {k: (v.isoformat() if hasattr(v, "isoformat") else v) for k, v in register[0].items()},
         "cells": [{name: cell[name] for name in _CELL_COLUMNS} for cell in cells],
+        "drifts": followed.read_drifts(connection, van),
         "codes": [
             {n: iso(code[n]) if n in ("first_seen", "last_seen") else code[n] for n in _CODE_COLUMNS}
             for code in codes
@@ -192,6 +193,7 @@ def cells_text(found: dict[str, Any]) -> str:
     for channel, title in _CHANNEL_TITLES.items():
         cells = [c for c in found["cells"] if c["channel"] == channel]
         lines += ["", f"{title} ({len(cells)} readings and states)", *map(_cell_line, cells)]
+    lines += ["", *followed.drift_lines(found["drifts"])]
     codes = found["codes"]
     lines += ["", f"Codes ({len(codes)})", *map(_code_line, codes)]
     if not codes:

@@ -170,8 +170,10 @@ def test_one_van_is_told_in_full(small: Home) -> None:
     assert told["van"]["model_year"] == 2014
     assert [c["verdict"] for c in told["cells"] if c["channel"] == "level"] == ["below"]
     assert told["codes"] == []
+    assert told["drifts"] == []  # too few scans for anybody's siblings to be seen moving
     text = kinbay_apart("van", "003", home=small.path).stdout
     assert "engine coolant temperature, warm idle" in text
+    assert "Drift away from siblings (0 readings and states followed)" in text
     assert "None on record; that counts only for modules that were asked and answered." in text
 
 

@@ -7,7 +7,7 @@ import pymannkendall  # type: ignore[import-untyped]
 import pytest
 from scipy import stats
 
-from pipeline.compare import drift
+from pipeline.compare import drift, serial, slopes
 
 
 def _one(value: np.ndarray, time: np.ndarray | None = None) -> drift.Trends:
@@ -82,10 +82,14 @@ def test_false_alarms_stay_between_three_and_seven_in_a_hundred(rho: float) -> N
     for k in range(1, 15):
         value[:, k] = rho * value[:, k - 1] + np.sqrt(1 - rho**2) * value[:, k]
     cell, time = np.repeat(np.arange(3000), 15), np.tile(np.arange(15.0), 3000)
-    known = drift.serial_correlation(cell, time, value.ravel(), np.arange(3000) % 20, 20)
+    known = serial.serial_correlation(cell, time, value.ravel(), np.arange(3000) % 20, 20)
     assert np.mean(known) == pytest.approx(rho, abs=0.06)
     p = drift.follow(cell, time, value.ravel(), known).p
     assert 0.03 <= np.mean(p <= 0.05) <= 0.07
+    by_slope = slopes.judge_slopes(
+        cell, time, value.ravel(), known, np.arange(3000) % 20, 20, np.zeros(3000)
+    ).p
+    assert 0.03 <= np.mean(by_slope <= 0.05) <= 0.07
     if rho:
         naive = drift.follow(cell, time, value.ravel(), np.zeros(3000)).p
         assert np.mean(naive <= 0.05) > 0.10

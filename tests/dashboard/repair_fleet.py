@@ -1,4 +1,4 @@
-"""Work on the invented fleet: a thermostat that did not help, a code that came back, and what vans cost."""
+"""The invented fleet over time: a thermostat that did not help, a code that came back, a drift, and what vans cost."""
 
 from __future__ import annotations
 
@@ -30,6 +30,32 @@ def _repair(at: dt.datetime, cohort: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _drifts(cohort: str, to: dt.datetime) -> pl.DataFrame:
+    """Van 047: one reading falls away, one shows nothing, one has too few scans."""
+    shared: dict[str, Any] = {
+        "van": VAN, "cohort_id": cohort, "unit": "°C", "n_siblings": 11, "is_fallback": False,
+        "first_seen": to - dt.timedelta(days=500), "last_seen": to, "is_step": False,
+        "step_at": to - dt.timedelta(days=200), "has_left": False,
+    }  # fmt: skip
+    judged = {"months": 16.4, "detectable": 5.5, "n_scans": 20, "n_months": 15}
+    falls = {
+        "parameter": "coolant_temp", "state": "warm_idle", "slope": -0.55, "slope_low": -0.7, "slope_high": -0.4,
+        "difference": -9.0, "interval_low": -11.5, "interval_high": -6.6, "p": 1e-7, "q": 1e-4, "tier": "finding",
+        "step_size": -5.2, "leaves_at": to + dt.timedelta(days=60), "leaves_from": to + dt.timedelta(days=40),
+        "leaves_to": None,
+    }  # fmt: skip
+    still = falls | {
+        "state": "steady_cruise", "slope": 0.02, "slope_low": -0.1, "slope_high": 0.2, "difference": 0.3,
+        "interval_low": -1.6, "interval_high": 3.3, "p": 0.7, "q": 1.0, "tier": "none", "step_size": 0.4,
+        "leaves_at": None, "leaves_from": None,
+    }  # fmt: skip
+    short = {"parameter": "coolant_temp", "state": "hot_idle", "n_scans": 3, "n_months": 3,
+             "tier": "not_enough_evidence", "reason": "a drift needs 8 scans since the last work on the part"}  # fmt: skip
+    return pl.DataFrame(
+        [shared | judged | falls, shared | judged | still, shared | short], infer_schema_length=None
+    )
+
+
 def _costs(vans: pl.DataFrame, to: dt.date) -> pl.DataFrame:
     """Every third van without a figure; 047 the dearest of its group."""
     rows = []
@@ -55,6 +81,7 @@ def build_repair_tables(vans: pl.DataFrame, data_to: dt.datetime) -> dict[str, p
     cohort = str(vans.filter(pl.col("van") == VAN)["cohort_id"][0])
     low, high = wilson(1, 2)
     return {
+        "van_drifts": _drifts(cohort, data_to),
         "repairs": pl.DataFrame([_repair(at, cohort)], infer_schema_length=None),
         "work_codes": pl.DataFrame(
             {"van": [VAN], "worked_at": [at], "what": ["replaced"], "part": [PART], "work_code": [""],

@@ -30,3 +30,10 @@ create table van_costs (
     days_per_10000_km double, n_siblings bigint, sibling_median double, sibling_low double, sibling_high double,
     n_siblings_days bigint, sibling_days double, sibling_days_low double, sibling_days_high double
 );
+create table van_drifts (
+    van varchar, cohort_id varchar, parameter varchar, state varchar, unit varchar, n_scans bigint, n_months bigint,
+    n_siblings bigint, is_fallback boolean, first_seen timestamp, last_seen timestamp, months double, slope double,
+    slope_low double, slope_high double, difference double, interval_low double, interval_high double,
+    detectable double, p double, q double, tier varchar, reason varchar, is_step boolean, step_at timestamp,
+    step_size double, has_left boolean, leaves_at timestamp, leaves_from timestamp, leaves_to timestamp
+);

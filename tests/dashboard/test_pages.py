@@ -242,6 +242,20 @@ def test_one_van_shows_counts_codes_work_notes_and_conflicts(
     assert "Records that contradict each other" in _texts(_open(fleet.home, "van", monkeypatch, van="061"))
 
 
+def test_one_van_is_followed_through_time(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    at = _open(fleet.home, "van", monkeypatch, van="047")
+    assert "1 of 2 readings followed month by month moves away from the siblings." in _texts(at)
+    assert "1 more has too few scans to be followed." in _texts(at)
+    rows = next(f.value for f in at.dataframe if "course" in f.value).to_dict("records")
+    assert [r["course"] for r in rows] == ["▼ Falls away", "● No drift shown", "✚ Not followed"]
+    assert (rows[0]["pace"], rows[0]["total"]) == ("−0.55", "−9.0 (−11.5 to −6.6)")
+    assert rows[0]["edge"].startswith("about ")
+    assert "to later" in rows[0]["edge"]
+    assert "fits less well" in rows[0]["step"]
+    assert not isinstance(rows[1]["edge"], str)
+    assert "Over time, against the siblings" not in _texts(_open(fleet.home, "van", monkeypatch, van="061"))
+
+
 def test_a_state_narrows_the_readings_of_a_van(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     everything = _open(fleet.home, "van", monkeypatch, van="047").dataframe[0].value
     cruise = _open(fleet.home, "van", monkeypatch, van="047", van_state="steady cruise").dataframe[0].value

@@ -51,6 +51,7 @@ def test_the_claim_says_how_fast_how_long_and_what_comes_of_it() -> None:
             {"is_step": True},
             "has stepped up by 2.9 % away from its 5 siblings, at once rather than little by little, about",
         ),
+        ({"is_fallback": True}, "away from the 5 vans of all model years for 17 months"),
     ],
 )
 def test_other_courses_are_said_as_they_are(other: dict[str, Any], words: str) -> None:
@@ -71,9 +72,13 @@ def test_rivals_name_updates_work_mileage_and_small_groups() -> None:
         "replaced filter on 2026-03-01 and 2 more",
         "most driven of its cohort (212,000 km)",
         "Small group: 5 siblings only",
+        "One step instead of a slow drift: the likeliest goes up by 2.9 % about February 2026, but leaves more scatter",
     ):
         assert words in told
     assert "without being written down" in "; ".join(drift.rivals(ROW, {}))
+    stepped = "; ".join(drift.rivals(ROW | {"is_step": True, "is_fallback": True}, {}))
+    assert "One step" not in stepped
+    assert "followed against all model years" in stepped
 
 
 def test_drift_change_and_level_of_one_reading_are_one_matter_told_by_the_drift() -> None:

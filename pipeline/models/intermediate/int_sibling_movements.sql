@@ -5,10 +5,15 @@
 -- key: van, parameter, state, slot
 -- kind: table
 -- column slot: first day of the month, or 1900-01-01 for the levels
+-- column is_fallback: the siblings are the vans of all model years of the family
 -- column n_siblings: siblings behind the median
 -- column sibling_value: median of the siblings' movements, or of their levels (the parameter's unit)
 with followed as (
     select * from int_followed_scans
+),
+
+sibling_groups as (
+    select * from int_sibling_groups
 ),
 
 settings as (
@@ -18,34 +23,38 @@ settings as (
 -- A van with fewer scans hardly leaves its own level and would hide what the others do.
 van_months as (
     select
-        van,
-        cohort_id,
-        parameter,
-        state,
-        scan_month as slot,
-        avg(movement) as amount
+        followed.van,
+        sibling_groups.group_id,
+        followed.parameter,
+        followed.state,
+        followed.scan_month as slot,
+        avg(followed.movement) as amount
     from followed
-    where n_epoch_scans >= 4 and cohort_id is not null
-    group by van, cohort_id, parameter, state, scan_month
+    inner join sibling_groups
+        on followed.van = sibling_groups.van
+        and followed.parameter = sibling_groups.parameter
+        and followed.state = sibling_groups.state
+    where followed.n_epoch_scans >= 4
+    group by followed.van, sibling_groups.group_id, followed.parameter, followed.state, followed.scan_month
 ),
 
 slots as (
     select
-        van_months.cohort_id,
+        van_months.group_id,
         van_months.parameter,
         van_months.state,
         van_months.slot,
         count(*) <= min(settings.min_siblings) as is_thin
     from van_months
     cross join settings
-    group by van_months.cohort_id, van_months.parameter, van_months.state, van_months.slot
+    group by van_months.group_id, van_months.parameter, van_months.state, van_months.slot
 ),
 
 same_month as (
     select van_months.*
     from van_months
     inner join slots
-        on van_months.cohort_id = slots.cohort_id
+        on van_months.group_id = slots.group_id
         and van_months.parameter = slots.parameter
         and van_months.state = slots.state
         and van_months.slot = slots.slot
@@ -55,33 +64,37 @@ same_month as (
 near_months as (
     select
         van_months.van,
-        van_months.cohort_id,
+        van_months.group_id,
         van_months.parameter,
         van_months.state,
         slots.slot,
         avg(van_months.amount) as amount
     from slots
     inner join van_months
-        on slots.cohort_id = van_months.cohort_id
+        on slots.group_id = van_months.group_id
         and slots.parameter = van_months.parameter
         and slots.state = van_months.state
         and van_months.slot >= cast(slots.slot - interval '1' month as date)
         and van_months.slot <= cast(slots.slot + interval '1' month as date)
     where slots.is_thin
-    group by van_months.van, van_months.cohort_id, van_months.parameter, van_months.state, slots.slot
+    group by van_months.van, van_months.group_id, van_months.parameter, van_months.state, slots.slot
 ),
 
 levels as (
     select
-        van,
-        cohort_id,
-        parameter,
-        state,
+        followed.van,
+        sibling_groups.group_id,
+        followed.parameter,
+        followed.state,
         date '1900-01-01' as slot,
-        min(level) as amount
+        min(followed.level) as amount
     from followed
-    where is_last_epoch and cohort_id is not null
-    group by van, cohort_id, parameter, state
+    inner join sibling_groups
+        on followed.van = sibling_groups.van
+        and followed.parameter = sibling_groups.parameter
+        and followed.state = sibling_groups.state
+    where followed.is_last_epoch
+    group by followed.van, sibling_groups.group_id, followed.parameter, followed.state
 ),
 
 pooled as (
@@ -96,11 +109,11 @@ ranked as (
     select
         pooled.*,
         row_number() over (
-            partition by pooled.cohort_id, pooled.parameter, pooled.state, pooled.slot
+            partition by pooled.group_id, pooled.parameter, pooled.state, pooled.slot
             order by pooled.amount, pooled.van
         ) as place,
         count(*) over (
-            partition by pooled.cohort_id, pooled.parameter, pooled.state, pooled.slot
+            partition by pooled.group_id, pooled.parameter, pooled.state, pooled.slot
         ) as n_vans
     from pooled
 ),
@@ -108,7 +121,7 @@ ranked as (
 -- The three values in the middle give the median of the others for every van of the group.
 middles as (
     select
-        cohort_id,
+        group_id,
         parameter,
         state,
         slot,
@@ -116,13 +129,13 @@ middles as (
         max(case when place = floor(n_vans / 2) + 1 then amount end) as middle_amount,
         max(case when place = floor(n_vans / 2) + 2 then amount end) as upper_amount
     from ranked
-    group by cohort_id, parameter, state, slot
+    group by group_id, parameter, state, slot
 ),
 
 without_itself as (
     select
         ranked.van,
-        ranked.cohort_id,
+        sibling_groups.is_fallback,
         ranked.parameter,
         ranked.state,
         ranked.slot,
@@ -138,11 +151,16 @@ without_itself as (
         end as sibling_value
     from ranked
     inner join middles
-        on ranked.cohort_id = middles.cohort_id
+        on ranked.group_id = middles.group_id
         and ranked.parameter = middles.parameter
         and ranked.state = middles.state
         and ranked.slot = middles.slot
-    where ranked.n_vans > 1
+    inner join sibling_groups
+        on ranked.group_id = sibling_groups.group_id
+        and ranked.van = sibling_groups.van
+        and ranked.parameter = sibling_groups.parameter
+        and ranked.state = sibling_groups.state
+    where ranked.n_vans > 1 and sibling_groups.is_judged
 )
 
 select * from without_itself

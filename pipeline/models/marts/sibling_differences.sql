@@ -7,6 +7,7 @@
 -- column value_compared: the scan's value less the effects of month, reader, reader's updates and exposures (the parameter's unit)
 -- column sibling_median: median of the siblings at that time, on the same footing (the parameter's unit)
 -- column difference: value_compared less sibling_median (the parameter's unit)
+-- column is_fallback: the siblings are the vans of all model years of the family
 -- column n_siblings: siblings behind the median
 -- column epoch: pieces of work on that part before the scan
 with followed as (
@@ -39,6 +40,7 @@ differences as (
         followed.value_compared,
         levels.sibling_value + movements.sibling_value as sibling_median,
         followed.value_compared - levels.sibling_value - movements.sibling_value as difference,
+        movements.is_fallback,
         movements.n_siblings,
         followed.epoch
     from followed

@@ -6,6 +6,7 @@
 -- column n_scans: scans of this van since the last work on the part
 -- column n_months: months with a scan; one value a month is used
 -- column n_siblings: siblings behind the monthly medians (their middle number)
+-- column is_fallback: held against all model years of the family, its own having too few vans
 -- column months: time from the first to the last value (months)
 -- column slope: median of the slopes between all pairs of months (unit a month)
 -- column slope_low: lower end of its 95 % interval (unit a month)
@@ -19,9 +20,12 @@
 -- column sibling_low: lower end of where a healthy sibling would fall, 95 % (in unit)
 -- column sibling_high: upper end of where a healthy sibling would fall, 95 % (in unit)
 -- column serial_correlation: correlation of one month with the next, as the vans of this reading show it
--- column score: normal score of the trend
+-- column healthy_scatter: variance of the slopes of this reading's vans over what their months' scatter explains
+-- column score: slope over its error, variance borrowed from all vans of the reading
+-- column df: degrees of freedom of score; null where one variance holds for all
 -- column p: two-sided p-value
--- column q: p-value after Benjamini-Hochberg over all cells followed
+-- column rank_p: two-sided p-value of the order of the van's own months (Mann and Kendall)
+-- column q: p after Benjamini-Hochberg over all vans and readings followed, the states of a reading being one matter
 -- column detectable: smallest drift over this time that could have been shown (in unit)
 -- column reason: why it was not followed, in plain words; null where it was
 -- column is_step: one step describes the values better than a slope
@@ -37,10 +41,10 @@ with drifts as (
 
 columns_kept as (
     select
-        van, cohort_id, parameter, state, unit, n_scans, n_months, n_siblings, first_seen, last_seen, months,
-        slope, slope_low, slope_high, difference, interval_low, interval_high, start_value, end_value,
-        sibling_median, sibling_low, sibling_high, serial_correlation, score, p, q, detectable, tier, reason,
-        is_step, step_at, step_size, has_left, leaves_at, leaves_from, leaves_to
+        van, cohort_id, parameter, state, unit, n_scans, n_months, n_siblings, is_fallback, first_seen, last_seen,
+        months, slope, slope_low, slope_high, difference, interval_low, interval_high, start_value, end_value,
+        sibling_median, sibling_low, sibling_high, serial_correlation, healthy_scatter, score, df, p, rank_p, q,
+        detectable, tier, reason, is_step, step_at, step_size, has_left, leaves_at, leaves_from, leaves_to
     from drifts
 )
 
