@@ -3,25 +3,35 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 from typing import Any
 
-import polars as pl
-
 from dashboard.charts.code_names import Code
-from dashboard.charts.palette import PRINT
-from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, format_number
+from dashboard.charts.frame import Chart
+from dashboard.charts.words import Reading, clean_text, count_of, format_number
+from dashboard.exports.code_pictures import find_code, picture_code_strips
 from dashboard.exports.handout import TIERS
-from dashboard.exports.sheet import Sheet, convert
+from dashboard.exports.reading_pictures import picture_siblings
 from dashboard.questions import findings, fleet
+from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse
 from pipeline.errors import KinbayError
 
 KINDS = ("code_fleetwide", "cohort_offset")
-A4 = (595, 842)
-_FOOT = 120  # points kept free at the bottom of each page
-_SHARES = [0.08, 0.22, 0.13, 0.1, 0.12, 0.09, 0.13, 0.13]
-_LIMITS = (
+_CODE_HEADS = (
+    "Van",
+    "Chassis number",
+    "In service",
+    ">Km",
+    "Now",
+    ">Scans",
+    "First seen",
+    ">At km",
+    "Last seen",
+)
+_CODE_SHARES = (0.07, 0.21, 0.12, 0.09, 0.11, 0.08, 0.12, 0.09, 0.11)
+_READING_HEADS = ("Van", "Chassis number", "In service", ">Km", ">Mean", ">Scans", "Last scan", "Codes on it")
+_READING_SHARES = (0.07, 0.21, 0.12, 0.09, 0.12, 0.07, 0.13, 0.19)
+LIMITS = (
     "Vans of one owner, read in a workshop: not a sample of all vans of this kind. A van whose control unit was not"
     " asked or did not answer is counted as not known, never as free of it. Readers differ in what they ask and show."
 )
@@ -35,10 +45,14 @@ class Dossier:
     ----------
     title, facts, claim, certainty : str
         What it is about, the group, what is claimed, and how sure that is.
-    heads : list of str
-        Heads of the table, ">" in front of those set to the right.
+    heads, shares : tuple
+        Heads of the table, ">" in front of those set to the right, and each column's share of the width.
     rows : list of list of str
         One row per van of the group.
+    chart : Chart, optional
+        The group's vans over time, or beside those of other model years.
+    key : str
+        How to read the chart.
     rivals, cautions : list of str
         What else it could be; what to mind.
     next_check, origin : str
@@ -49,8 +63,11 @@ class Dossier:
     facts: str
     claim: str
     certainty: str
-    heads: list[str]
+    heads: tuple[str, ...]
+    shares: tuple[float, ...]
     rows: list[list[str]]
+    chart: Chart | None
+    key: str
     rivals: list[str]
     cautions: list[str]
     next_check: str
@@ -101,18 +118,40 @@ def _day(moment: Any) -> str:
     return "–" if moment is None else f"{moment:%d %b %Y}"
 
 
+def _km(value: float | None) -> str:
+    return "–" if value is None else format_number(value, 0)
+
+
 def _van_row(van: dict[str, Any], finding: dict[str, Any], reading: Reading | None) -> list[str]:
-    km = "–" if van["odometer_km"] is None else format_number(van["odometer_km"], 0)
-    start = [clean_text(van["van"]), clean_text(van["vin"]) or "–", _day(van["in_service"]), km]
+    start = [
+        clean_text(van["van"]),
+        clean_text(van["vin"]) or "–",
+        _day(van["in_service"]),
+        _km(van["odometer_km"]),
+    ]
     if finding["code"] is not None:
         words = {"with": "has it", "without": "has it not"}
         stands = words.get(van["code_standing"] or "", "not known")
         counts = f"{van['code_n_present'] or 0} of {van['code_n_scans'] or 0}"
-        return [*start, stands, counts, _day(van["code_first_seen"]), _day(van["code_last_seen"])]
-    value = (
-        "not read" if van["reading_value"] is None or reading is None else reading.say(van["reading_value"])
-    )
-    return [*start, value, str(van["reading_n_scans"] or 0), "", _day(van["last_scan_at"])]
+        times = [_day(van["code_first_seen"]), _km(van["code_first_km"]), _day(van["code_last_seen"])]
+        return [*start, stands, counts, *times]
+    is_read = van["reading_value"] is not None and reading is not None
+    value = reading.say(van["reading_value"]) if is_read and reading is not None else "not read"
+    codes = ", ".join(clean_text(c) for c in van["codes_now"] or []) or "none"
+    return [*start, value, str(van["reading_n_scans"] or 0), _day(van["last_scan_at"]), codes]
+
+
+def _draw(warehouse: Warehouse, row: dict[str, Any], names: list[str]) -> tuple[Chart | None, str]:
+    """The chart of the group with how to read it: the code over time, or the reading beside other model years."""
+    if row["code"] is not None:
+        code = find_code(warehouse, Code(row["module"] or "", row["code"], "", "other").short, names)
+        chart, caption = picture_code_strips(warehouse, code, ALL_VANS, names)
+    elif row["parameter"] is not None:
+        family = Filters(models=(f"{row['make']} {row['model']}",))
+        chart, caption = picture_siblings(warehouse, Reading.from_row(row), None, family)
+    else:
+        return None, ""
+    return chart, caption.key
 
 
 def write_dossier(warehouse: Warehouse, finding_id: str) -> Dossier:
@@ -127,108 +166,26 @@ def write_dossier(warehouse: Warehouse, finding_id: str) -> Dossier:
     build = fleet.describe_build(warehouse).row(0, named=True)
     vans = findings.list_dossier_vans(warehouse, row)
     reading = None if row["parameter"] is None else Reading.from_row(row)
-    group = " ".join(
-        clean_text(row[k]) for k in ("make", "model", "engine", "model_year") if row[k] is not None
-    )
-    if row["code"] is not None:
-        subject = f"code {Code(row['module'] or '', row['code'], '', 'other').short}"
-        heads = [
-            "Van",
-            "Chassis number",
-            "In service",
-            ">Km",
-            ">Now",
-            ">Scans",
-            ">First seen",
-            ">Last seen",
-        ]
-    else:
-        subject = reading.title if reading is not None else "reading"
-        heads = ["Van", "Chassis number", "In service", ">Km", ">Mean", ">Scans", "", ">Last scan"]
+    named = [clean_text(row[k]) for k in ("make", "model", "engine", "model_year") if row[k] is not None]
+    is_code = row["code"] is not None
+    subject = f"code {Code(row['module'] or '', row['code'], '', 'other').short}" if is_code else "reading"
     km = [v for v in vans["odometer_km"].to_list() if v is not None]
-    driven = f", {format_number(min(km), 0)} to {format_number(max(km), 0)} km" if km else ""
+    driven = f", {_km(min(km))} to {_km(max(km))} km" if km else ""
+    chart, key = _draw(warehouse, row, vans["van"].to_list())
     return Dossier(
-        title=f"{group}: {subject}",
+        title=f"{' '.join(named)}: {subject if is_code or reading is None else reading.title}",
         facts=f"{count_of(vans.height, 'van')} of the group in this fleet{driven};"
         f" {count_of(int(vans['n_scans'].fill_null(0).sum()), 'scan')}.",
         claim=clean_text(row["claim"]),
         certainty=f"{TIERS.get(row['tier'], row['tier'])}; {_say_interval(row, reading)};"
         f" {count_of(row['n_vans'], 'van')} counted; seen {_day(row['first_seen'])} to {_day(row['last_seen'])}.",
-        heads=heads,
+        heads=_CODE_HEADS if is_code else _READING_HEADS,
+        shares=_CODE_SHARES if is_code else _READING_SHARES,
         rows=[_van_row(v, row, reading) for v in vans.iter_rows(named=True)],
+        chart=chart,
+        key=key,
         rivals=[clean_text(r) for r in row["rival_list"]],
         cautions=[clean_text(c) for c in row["caution_list"]],
         next_check=clean_text(row["next_check"]),
         origin=f"Data to {build['data_to']:%d %b %Y}, build {build['build_id']}, finding {row['finding_id']}.",
     )
-
-
-def _lay_notes(sheet: Sheet, dossier: Dossier) -> None:
-    for title, lines in (("Could also be", dossier.rivals), ("Cautions", dossier.cautions)):
-        if lines:
-            sheet.write(title, size=12, bold=True, gap=2)
-            for line in lines:
-                sheet.write(line, size=9.5, indent=8, gap=2)
-    sheet.write("Next check", size=12, bold=True, gap=2)
-    sheet.write(dossier.next_check, size=9.5, indent=8)
-    sheet.rule()
-    sheet.write(_LIMITS, size=8.5, colour=PRINT.faint, gap=2)
-    sheet.write(dossier.origin, size=8.5, colour=PRINT.faint, gap=2)
-    sheet.write(CAVEAT, size=9, bold=True)
-
-
-def lay_out(dossier: Dossier) -> str:
-    """Return the dossier as one SVG sheet, A4 wide and as long as its vans need."""
-    sheet = Sheet(width=A4[0])
-    sheet.write(dossier.title, size=18, bold=True, gap=3)
-    sheet.write(dossier.facts, size=9.5, colour=PRINT.faint, gap=6)
-    sheet.box([(dossier.claim, 11, True), (dossier.certainty, 9.5, False)])
-    sheet.table(dossier.heads, dossier.rows, _SHARES, size=8)
-    _lay_notes(sheet, dossier)
-    return sheet.as_svg(height=max(float(A4[1]), sheet.y + sheet.margin))
-
-
-def print_pdf(dossier: Dossier) -> bytes:
-    """Return the dossier as PDF."""
-    return convert(lay_out(dossier), "pdf")
-
-
-_STYLE = (
-    "body{font:16px/1.5 system-ui,sans-serif;color:#0A0F14;max-width:52rem;margin:2rem auto;padding:0 1rem}"
-    "h1{font-size:1.5rem;margin:0}h2{font-size:1.1rem;margin:1.4rem 0 .3rem}.faint{color:#4A5763}"
-    ".box{background:#F0F4F7;border-left:4px solid #0B6AA6;padding:.7rem 1rem;margin:1rem 0}"
-    ".wide{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.9rem}"
-    "th,td{text-align:left;padding:.25rem .5rem;border-bottom:1px solid #D5DDE3}@media print{body{margin:0}}"
-)
-
-
-def _text(text: object) -> str:
-    return escape(clean_text(text))
-
-
-def _items(title: str, lines: list[str]) -> str:
-    return f"<h2>{title}</h2><ul>{''.join(f'<li>{_text(line)}</li>' for line in lines)}</ul>" if lines else ""
-
-
-def print_html(dossier: Dossier) -> bytes:
-    """Return the dossier as one HTML file that asks for nothing from anywhere."""
-    head = "".join(f"<th scope='col'>{_text(h.lstrip('>'))}</th>" for h in dossier.heads)
-    body = "".join(f"<tr>{''.join(f'<td>{_text(c)}</td>' for c in row)}</tr>" for row in dossier.rows)
-    policy = "default-src 'none'; style-src 'unsafe-inline'"
-    return (
-        f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{_text(dossier.title)}</title>"
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
-        "<meta name='viewport' content='width=device-width, initial-scale=1'>"
-        f"<style>{_STYLE}</style></head><body><main><h1>{_text(dossier.title)}</h1>"
-        f"<p class='faint'>{_text(dossier.facts)}</p>"
-        f"<div class='box'><strong>{_text(dossier.claim)}</strong><p>{_text(dossier.certainty)}</p></div>"
-        f"<div class='wide' tabindex='0'><table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
-        f"{_items('Could also be', dossier.rivals)}{_items('Cautions', dossier.cautions)}"
-        f"<h2>Next check</h2><p>{_text(dossier.next_check)}</p>"
-        f"<p class='faint'>{_LIMITS} {_text(dossier.origin)}</p><p><strong>{CAVEAT}</strong></p></main></body></html>"
-    ).encode()
-
-
-def cohort_findings(found: pl.DataFrame) -> pl.DataFrame:
-    """Return the findings of which a dossier can be made."""
-    return found.filter(pl.col("kind").is_in(KINDS))

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dashboard.charts.frame import Chart
-from dashboard.exports import dossier, report
+from dashboard.exports import dossier_print, report
 from dashboard.exports.age_pictures import picture_ages
 from dashboard.exports.brief import find_van, write_brief
 from dashboard.exports.code_pictures import find_code, picture_code_shares, picture_code_strips
 from dashboard.exports.cost_pictures import picture_costs
+from dashboard.exports.dossier import is_about_a_group, write_dossier
 from dashboard.exports.exposure_pictures import (
     find_contrast,
     picture_exposure,
@@ -212,25 +213,13 @@ def handout_file(
         brief = write_brief(warehouse, van)
         out.write_bytes(print_pdf(brief) if suffix == "pdf" else print_html(brief))
         return
-    if finding is not None and dossier.is_about_a_group(warehouse, finding):
-        written = dossier.write_dossier(warehouse, finding)
-        out.write_bytes(dossier.print_pdf(written) if suffix == "pdf" else dossier.print_html(written))
+    if finding is not None and is_about_a_group(warehouse, finding):
+        written = write_dossier(warehouse, finding)
+        as_pdf = suffix == "pdf"
+        out.write_bytes(dossier_print.print_pdf(written) if as_pdf else dossier_print.print_html(written))
         return
     if finding is not None:
         page = write_matter(warehouse, home, finding)
     else:
         page = write_month(warehouse, home, read_month(month or ""))
     out.write_bytes(report.print_pdf(page) if suffix == "pdf" else report.print_html(page))
-
-
-def dossier_file(home_path: Path, finding_id: str, out: Path) -> None:
-    """Write the dossier on a finding about a whole group of vans to `out` (.pdf or .html).
-
-    Raises
-    ------
-    KinbayError
-        Where nothing is built, the finding is unknown or about one van, or the file's ending is neither.
-    """
-    suffix = _suffix(out, ("pdf", "html"))
-    written = dossier.write_dossier(open_warehouse(Home(home_path)), finding_id)
-    out.write_bytes(dossier.print_pdf(written) if suffix == "pdf" else dossier.print_html(written))

@@ -151,9 +151,9 @@ class Sheet:
             for column, cell in enumerate(row):
                 right = heads[column].startswith(">")
                 text = shorten(
-                    clean_text(cell).lstrip(">" if number == 0 else ""), size, self.inner * shares[column] - 6
+                    clean_text(cell).lstrip(">" if number == 0 else ""), size, self.inner * shares[column] - 8
                 )
-                x = edges[column + 1] - 2 if right else edges[column]
+                x = edges[column + 1] - 8 if right else edges[column]
                 self.put(
                     text,
                     x,

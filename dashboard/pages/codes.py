@@ -13,10 +13,10 @@ from dashboard.charts.words import CAVEAT
 from dashboard.exports.code_pictures import SHARES_KEY, picture_code_shares, say_code_count
 from dashboard.parts.code_battery import SAYS_SO, show_batteries
 from dashboard.parts.code_company import show_company, show_exposures, show_numbers, show_readers
-from dashboard.parts.code_dossier import offer_dossier
 from dashboard.parts.code_moments import say_failure_types, say_lamp, show_moments
 from dashboard.parts.code_notes import show_notes
 from dashboard.parts.code_story import show_returns, show_strips
+from dashboard.parts.dossier import offer_dossier
 from dashboard.parts.links import is_open, name_stray, seed
 from dashboard.parts.matter import show_cautions, show_matter
 from dashboard.parts.plain import escape

@@ -16,6 +16,7 @@ from dashboard.charts.matter_words import (
 )
 from dashboard.charts.words import format_number
 from dashboard.parts.decided import Standing, offer_decision, show_history
+from dashboard.parts.dossier import offer_dossier
 from dashboard.parts.links import link_to_van
 from dashboard.parts.matter import show_cautions, show_link
 from dashboard.parts.plain import escape
@@ -91,3 +92,4 @@ def show_details(view: View, row: dict[str, Any], standing: Standing) -> None:
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         offer_decision(row, standing, view.build["build_id"])
         show_link(row)
+        offer_dossier(view, row)

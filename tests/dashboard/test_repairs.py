@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
+import io
 import re
 from pathlib import Path
 from typing import Any
@@ -18,7 +20,8 @@ from dashboard.charts.palette import DARK, PRINT, Theme
 from dashboard.charts.repairs import GLYPHS, SIDES, WORDS, draw_repair, place_scans
 from dashboard.charts.words import CAVEAT, Reading
 from dashboard.exports import Asked, chart_file
-from dashboard.exports.dossier import KINDS, find_cohort_finding, print_html, print_pdf, write_dossier
+from dashboard.exports.dossier import KINDS, find_cohort_finding, write_dossier
+from dashboard.exports.dossier_print import lay_out, print_html, print_pdf
 from dashboard.exports.repair_pictures import find_repair, read_row
 from dashboard.parts.links import PAGES
 from dashboard.questions import costs, findings, repairs, vans
@@ -189,6 +192,21 @@ def test_a_dossier_lists_every_van_of_the_group(opened: Warehouse, tmp_path: Pat
     html = print_html(dossier).decode()
     assert "default-src 'none'" in html
     assert re.search(r"<(a|img|script|link|iframe)\b", html) is None
+
+
+def test_a_long_dossier_is_pages_of_a4_with_every_van_once(opened: Warehouse) -> None:
+    dossier = write_dossier(opened, _of_a_group(opened))
+    assert dossier.chart is not None
+    rows = [[f"L{n:03d}", *dossier.rows[0][1:]] for n in range(130)]
+    pages = pypdf.PdfReader(io.BytesIO(print_pdf(dataclasses.replace(dossier, rows=rows)))).pages
+    assert len(pages) == len(lay_out(dataclasses.replace(dossier, rows=rows))) > 2
+    for number, page in enumerate(pages, 1):
+        assert [round(float(edge)) for edge in (page.mediabox.width, page.mediabox.height)] == [595, 842]
+        text = " ".join(page.extract_text().split())
+        assert f"Page {number} of {len(pages)}" in text
+        assert ("Chassis number" in text) == ("L0" in text or "L1" in text)
+    whole = " ".join(page.extract_text() for page in pages)
+    assert [whole.count(row[0]) for row in rows] == [1] * 130
 
 
 def test_a_dossier_on_one_van_or_on_nothing_is_refused(opened: Warehouse) -> None:

@@ -7,7 +7,8 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard.exports.dossier import KINDS, print_html, print_pdf, write_dossier
+from dashboard.exports.dossier import KINDS, write_dossier
+from dashboard.exports.dossier_print import print_html, print_pdf
 from dashboard.exports.picture import MIME
 from dashboard.parts.view import View
 
@@ -19,10 +20,10 @@ def _make(view: View, finding_id: str, kind: str) -> bytes:
 
 def offer_dossier(view: View, row: dict[str, Any]) -> None:
     """Offer a dossier where a finding is about a whole group; it is made only when asked for."""
-    if row["kind"] not in KINDS:
+    if row["kind"] not in KINDS or row["cohort"] is None:
         return
     with st.popover("Dossier for the maker or supplier", icon=":material/download:"):
-        for kind, label in (("pdf", "Page (PDF)"), ("html", "Page (HTML)")):
+        for kind, label in (("pdf", "Pages (PDF)"), ("html", "One file (HTML)")):
             st.download_button(
                 label,
                 partial(_make, view, row["finding_id"], kind),
