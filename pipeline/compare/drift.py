@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compare.distributions import z_tail, z_upper
-
 from pipeline.compare.segments import batches_of_one_length
 
 Floats = NDArray[np.float64]

@@ -19,14 +19,11 @@ from pipeline.compare.serial import left_by_line
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-OWN_SHARE = (
-    0.5  # the variance used is never below this share of the cell's own: one odd month widens its own error
-)
+OWN_SHARE = 0.5  # of the cell's own variance is always counted: one odd month widens its own error
 _MOST_DF = 1e7
 _MEDIAN_CHI2 = float(chi2_quantile(0.5, 1))
-_MEDIAN_ERROR = float(
-    0.5 / (stats.chi2.pdf(_MEDIAN_CHI2, 1) * _MEDIAN_CHI2)
-)  # of a median of n, times 1 / sqrt(n)
+_DENSITY = float(np.exp(-_MEDIAN_CHI2 / 2) / np.sqrt(2 * np.pi * _MEDIAN_CHI2))  # of chi-square there
+_MEDIAN_ERROR = 0.5 / (_DENSITY * _MEDIAN_CHI2)  # of a median over its value, times 1 / sqrt(n)
 _SURE_ERRORS = 2.0
 _LEAST_MEASURES = 5  # fewer cannot say how far measures differ from one another
 _TO_SD = 1.4826  # median absolute deviation of normal values to their standard deviation
