@@ -19,33 +19,38 @@ class Sameness:
         The column by whose values the rows to compare with are found.
     keys : tuple[str, ...]
         The columns that must be equal; empty means all but the line.
+    within : str
+        Where given, a key that is a time: rows outside the times of the new ones cannot equal them, and the store
+        passes over them without reading them.
     newest_by : tuple[str, ...]
         Where given, only the newest earlier row of each of these counts: going back to an older state is news.
     """
 
     touches: str
     keys: tuple[str, ...] = ()
+    within: str = ""
     newest_by: tuple[str, ...] = ()
 
 
+SENTINEL = "sentinel_given"
+"""What was given where it means that there is no value."""
 SAMENESS = {
     "vans": Sameness("van", newest_by=("van",)),
     "van_attributes": Sameness("van", newest_by=("van", "attribute")),
     "scans": Sameness("scan_id"),
     "scan_modules": Sameness("scan_id"),
     "readings": Sameness(
-        "scan_id", ("scan_id", "reader", "at", "parameter", "value", "state", "sentinel_given")
+        "scan_id", ("scan_id", "reader", "at", "parameter", "value", "state", SENTINEL), within="at"
     ),
     "codes": Sameness("scan_id"),
     "freeze_frames": Sameness(
-        "scan_id", ("scan_id", "reader", "module", "code", "parameter", "value", "sentinel_given")
+        "scan_id", ("scan_id", "reader", "module", "code", "parameter", "value", SENTINEL)
     ),
     "work": Sameness("van"),
     "notes": Sameness("van"),
     "exposures": Sameness("van"),
     "limits": Sameness("parameter"),
 }
-_SENTINEL = pl.when(pl.col("value").is_null()).then("value_given").alias("sentinel_given")
 READER_REASON = "The scan_id belongs to scans of several readers, and the row does not say which"
 READER_REMEDY = "Add a column reader to the file and load it again."
 
@@ -96,11 +101,14 @@ class Store:
 
     def _earlier(self, table: str, rows: pl.DataFrame, same: Sameness) -> pl.DataFrame:
         """Rows of the store that the new ones may repeat."""
-        touched = rows.select(same.touches).unique().to_arrow()
         stored = self._connection.table(f"raw.{table}").set_alias("stored")
-        near = stored.join(
-            self._connection.from_arrow(touched).set_alias("touched"), same.touches, how="semi"
-        )
+        if same.within:
+            stored = stored.filter(_between(rows[same.within]))
+        touched = self._connection.from_arrow(rows.select(same.touches).unique().to_arrow())
+        near = stored.join(touched.set_alias("touched"), same.touches, how="semi")
+        if same.keys:
+            given = [c for c in same.keys if c != SENTINEL] + ["value_given"] * (SENTINEL in same.keys)
+            near = near.select(*dict.fromkeys(given))
         found = near.pl()
         if same.newest_by and len(found):
             found = found.sort("batch_id", "line", maintain_order=True).unique(same.newest_by, keep="last")
@@ -112,12 +120,10 @@ class Store:
         full = rows.with_columns(
             pl.lit(self._batch_id, pl.Int64).alias("batch_id"), pl.lit(self._file_id).alias("file_id")
         )
-        target = self._connection.table(f"raw.{table}")
-        names = target.columns
+        names = self._connection.table(f"raw.{table}").columns
         missing = [pl.lit(None).alias(n) for n in names if n not in full.columns]
-        self._connection.from_arrow(full.with_columns(missing).select(names).to_arrow()).insert_into(
-            f"raw.{table}"
-        )
+        given = full.with_columns(missing).select(names).to_arrow(compat_level=pl.CompatLevel.newest())
+        self._connection.from_arrow(given).insert_into(f"raw.{table}")
 
     def add_rejects(self, file: str, table: str | None, rejects: pl.DataFrame) -> None:
         """Keep what could not be taken; columns line, column_name, value, reason, remedy."""
@@ -183,7 +189,16 @@ _DELETES = tuple(
 
 def _with_sentinel(rows: pl.DataFrame, same: Sameness) -> pl.DataFrame:
     """Sentinels have no value: what was given tells them apart."""
-    return rows.with_columns(_SENTINEL) if "sentinel_given" in same.keys else rows
+    given = pl.when(pl.col("value").is_null()).then("value_given").alias(SENTINEL)
+    return rows.with_columns(given) if SENTINEL in same.keys else rows
+
+
+def _between(times: pl.Series) -> duckdb.Expression:
+    """Say of a stored time whether one of the new ones may equal it."""
+    stored = duckdb.ColumnExpression(times.name)
+    first, last = (duckdb.ConstantExpression(t) for t in (times.min(), times.max()))
+    inside = stored.between(first, last)
+    return (stored.isnull() | inside) if times.null_count() else inside
 
 
 def _without_repeats(rows: pl.DataFrame, keys: list[str]) -> pl.DataFrame:

@@ -224,7 +224,8 @@ def _whole_quotes(
 
 def _wrong_quotes(signs: NDArray[np.uint8], quotes: Positions, delimiter: int) -> tuple[Positions, Positions]:
     """Quotes that cannot be what they would be if the 0th (or the 1st) quote opened a field."""
-    padded = np.concatenate(([_LINE_END], signs, [_LINE_END]))
+    edge = np.array([_LINE_END], dtype=np.uint8)
+    padded = np.concatenate((edge, signs, edge))
     before, after = padded[quotes], padded[quotes + 2]
     may_open = (before == delimiter) | (before == _LINE_END) | (before == _QUOTE)
     may_close = (after == delimiter) | (after == _LINE_END) | (after == _RETURN) | (after == _QUOTE)
