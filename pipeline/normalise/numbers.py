@@ -54,8 +54,7 @@ def _plain_signs(given: pl.Series) -> pl.Series:
 
 
 def _parse_marked(given: pl.Series, marks: NumberMarks) -> pl.Series:
-    signs = _plain_signs(given)
-    bare = pl.select(pl.when(signs.str.contains(marks.pattern)).then(signs)).to_series()
+    bare = pl.select(pl.when(given.str.contains(marks.pattern)).then(given)).to_series()
     if marks.thousands == " ":
         bare = bare.str.replace_all(_SPACES, "")
     elif marks.thousands:
@@ -82,20 +81,18 @@ def parse_numbers(given: pl.Series, marks: NumberMarks = PLAIN) -> Numbers:
     stripped = given.cast(pl.String).str.strip_chars()
     if marks.decimal == "." and not marks.thousands:
         value = stripped.cast(pl.Float64, strict=False)
-        value = _only_finite(value)
-        rest = value.is_null() & stripped.is_not_null() & (stripped != "")
-        if rest.any():
-            value = _fill(value, rest, _parse_marked(stripped.filter(rest), marks))
     else:
         value = _parse_marked(stripped, marks)
     value = _only_finite(value)
+    rest = value.is_null() & stripped.is_not_null() & (stripped != "")
+    if rest.any():
+        signed = _parse_marked(_plain_signs(stripped.filter(rest)), marks)
+        value = _only_finite(_fill(value, rest, signed))
     if marks.missing_words:
         value = pl.select(pl.when(~stripped.is_in(list(marks.missing_words))).then(value)).to_series()
-    gone = text.missing(
-        pl.select(pl.when(value.is_null()).then(stripped).otherwise(pl.lit("0"))).to_series(),
-        marks.missing_words,
-    )
-    return Numbers(value.alias(given.name), gone, value.is_null() & ~gone)
+    unread = value.is_null()
+    gone = _fill(unread, unread, text.missing(stripped.filter(unread), marks.missing_words))
+    return Numbers(value.alias(given.name), gone, unread & ~gone)
 
 
 def _only_finite(value: pl.Series) -> pl.Series:
@@ -104,4 +101,4 @@ def _only_finite(value: pl.Series) -> pl.Series:
 
 def _fill(value: pl.Series, where: pl.Series, parsed: pl.Series) -> pl.Series:
     """Put `parsed` (one per true of `where`) into `value`."""
-    return value.scatter(where.arg_true(), parsed)
+    return value.clone().scatter(where.arg_true(), parsed)

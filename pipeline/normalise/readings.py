@@ -7,6 +7,7 @@ import polars as pl
 from pipeline.normalise import units
 from pipeline.normalise.cells import Cells
 from pipeline.normalise.conventions import Conventions, Normalised
+from pipeline.normalise.distinct import part_distinct, part_together
 from pipeline.normalise.numbers import Numbers, parse_numbers
 from pipeline.normalise.scan_keys import find_scan_keys
 from pipeline.normalise.words import normalise_words
@@ -18,18 +19,22 @@ def meanings_of(cells: Cells) -> tuple[pl.DataFrame, units.Meanings]:
     Returns
     -------
     tuple
-        One row per row of the table, as `units.MEANING_SCHEMA`, and the pairs that were looked up.
+        One row per row of the table, as `units.MEANING_SCHEMA` without label and unit, and the pairs that were looked up.
     """
-    keys = pl.DataFrame(
-        {"label": cells.raw("parameter").fill_null(""), "unit": cells.raw("unit").fill_null("")}
-    )
+    label, unit = part_distinct(cells.raw("parameter")), part_distinct(cells.raw("unit"))
+    pairs = part_together([label, unit])
+    keys = {
+        name: one.texts.gather(one.places.gather(pairs.first)).cast(pl.String).fill_null("")
+        for name, one in (("label", label), ("unit", unit))
+    }
     c = cells.conventions
-    found = units.resolve_meanings(keys.unique(maintain_order=True), c.answers, asks_units=c.asks_units)
-    rows = keys.join(found.table, on=["label", "unit"], how="left", maintain_order="left")
+    found = units.resolve_meanings(pl.DataFrame(keys), c.answers, asks_units=c.asks_units)
+    rows = found.table.drop("label", "unit").select(pl.all().gather(pairs.places))
     if rows["reason"].null_count() < len(rows):
-        cells.require(keys["label"].str.strip_chars() == "", "parameter")
+        is_empty = (keys["label"].str.strip_chars() == "").gather(pairs.places)
+        cells.require(is_empty, "parameter")
         for column in ("parameter", "unit"):
-            here = (rows["fault_column"] == column) & (keys["label"].str.strip_chars() != "")
+            here = (rows["fault_column"] == column) & ~is_empty
             cells.faults.add(here, column, cells.raw(column), rows["reason"], rows["remedy"])
     return rows, found
 

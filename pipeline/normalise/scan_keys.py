@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.normalise.cells import Cells
+from pipeline.normalise.distinct import part_distinct, part_together
 
 WITHOUT = "The row has no scan_id, and not all of van, reader and scanned_at"
 REMEDY = "Give every row a scan_id, or van, reader and scanned_at."
@@ -45,19 +46,16 @@ def find_scan_keys(cells: Cells) -> ScanKeys:
     if not without.any():
         return ScanKeys(scan_id, reader, nothing)
     van, scanned_at = cells.name("van"), cells.time("scanned_at")
-    frame = pl.DataFrame(
-        {
-            "line": cells.given["line"],
-            "given": scan_id,
-            "van": van,
-            "reader": reader,
-            "scanned_at": scanned_at,
-        }
-    ).with_columns(made=make_scan_id(pl.col("van"), pl.col("reader"), pl.col("scanned_at")))
-    cells.faults.add(without & frame["made"].is_null(), "scan_id", scan_id, WITHOUT, REMEDY)
-    made = (
-        frame.filter(without & frame["made"].is_not_null() & ~cells.faults.lost)
-        .select("line", scan_id="made", van="van", reader="reader", scanned_at="scanned_at")
-        .unique(["scan_id"], keep="first", maintain_order=True)
+    keys = pl.DataFrame({"van": van, "reader": reader, "scanned_at": scanned_at})
+    different = part_together([part_distinct(cells.raw(c)) for c in keys.columns])
+    each = keys.select(pl.all().gather(different.first)).with_columns(
+        scan_id=make_scan_id(pl.col("van"), pl.col("reader"), pl.col("scanned_at"))
     )
-    return ScanKeys(frame.select(pl.coalesce("given", "made")).to_series().alias("scan_id"), reader, made)
+    made = each["scan_id"].gather(different.places)
+    cells.faults.add(without & made.is_null(), "scan_id", scan_id, WITHOUT, REMEDY)
+    rows = pl.DataFrame({"line": cells.given["line"], "which": different.places})
+    telling = rows.filter(without & made.is_not_null() & ~cells.faults.lost)
+    first = telling.unique("which", keep="first", maintain_order=True)
+    scans = pl.concat([first, each.select(pl.all().gather(first["which"]))], how="horizontal")
+    scans = scans.select(nothing.columns).unique("scan_id", keep="first", maintain_order=True)
+    return ScanKeys(scan_id.fill_null(made), reader, scans)

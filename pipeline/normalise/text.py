@@ -12,6 +12,7 @@ from functools import cache
 import polars as pl
 
 from pipeline import vocabulary
+from pipeline.normalise.distinct import each_once
 
 LONGEST_CELL = 4000
 _UNSEEN = r"[\p{Cc}\p{Cf}\p{Zl}\p{Zp}]"
@@ -35,6 +36,8 @@ def clean_texts(given: pl.Series) -> pl.Series:
 
 
 def _clean(given: pl.Series, pattern: str, instead: str) -> pl.Series:
+    if isinstance(given.dtype, pl.Enum):
+        return each_once(given, lambda texts: _clean(texts, pattern, instead))
     text = given.cast(pl.String)
     if text.str.contains(r"[^\x20-\x7E]").any():
         text = (

@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 
 from pipeline.normalise import text
+from pipeline.normalise.distinct import part_distinct
 
 EARLIEST = datetime(1990, 1, 1)
 AHEAD = timedelta(days=1)
@@ -173,28 +174,16 @@ def parse_times(
     Times
         `value` in naive UTC.
     """
-    stripped = given.cast(pl.String).str.strip_chars()
-    keys = stripped.unique()
-    parsed = _parse_unique(keys, zone, now, missing_words)
-    if len(keys) == len(stripped):
-        found = parsed
-        order = pl.DataFrame({"key": stripped}).join(
-            found, on="key", how="left", nulls_equal=True, maintain_order="left"
-        )
-    else:
-        order = pl.DataFrame({"key": stripped}).join(
-            parsed, on="key", how="left", nulls_equal=True, maintain_order="left"
-        )
+    different = part_distinct(given)
+    keys = different.texts.cast(pl.String).str.strip_chars()
+    parsed = _parse_keys(keys, zone, now, missing_words)
+    names = ("is_missing", "reason", "remedy", "is_doubtful")
     return Times(
-        order["value"].alias(given.name),
-        order["is_missing"],
-        order["reason"],
-        order["remedy"],
-        order["is_doubtful"],
+        different.spread(parsed["value"]).alias(given.name), *(different.spread(parsed[n]) for n in names)
     )
 
 
-def _parse_unique(keys: pl.Series, zone: str, now: datetime, missing_words: frozenset[str]) -> pl.DataFrame:
+def _parse_keys(keys: pl.Series, zone: str, now: datetime, missing_words: frozenset[str]) -> pl.DataFrame:
     """Every different text once: they are few beside the rows."""
     parts = _parts(keys)
     local, doubtful = to_utc(parts["local"].filter(~parts["has_offset"]), zone)

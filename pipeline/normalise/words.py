@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline import vocabulary
 from pipeline.errors import nearest
+from pipeline.normalise.distinct import part_distinct
 from pipeline.normalise.faults import Faults
 from pipeline.normalise.text import missing
 
@@ -41,10 +42,11 @@ def normalise_words(given: pl.Series, kind: str, faults: Faults, *, instead: str
     if given.null_count() == len(given):
         return given.cast(pl.String)
     known = known_words(kind)
-    gone = missing(given)
-    spelled = given.filter(~gone).unique().to_list()
-    turned = {s: known.get(vocabulary.fold(s)) for s in spelled}
-    found = given.replace_strict(turned, default=None, return_dtype=pl.String)
+    different = part_distinct(given)
+    texts = different.texts.cast(pl.String)
+    gone = missing(texts)
+    turned = {s: known.get(vocabulary.fold(s)) for s in texts.filter(~gone).to_list()}
+    found = texts.replace_strict(turned, default=None, return_dtype=pl.String)
     wrong = ~gone & found.is_null()
     if wrong.any():
         tidy = list(dict.fromkeys(known.values()))
@@ -52,12 +54,12 @@ def normalise_words(given: pl.Series, kind: str, faults: Faults, *, instead: str
         remedy = {
             s: f"Did you mean {h}?" if h else f"Write one of {', '.join(tidy)}." for s, h in hints.items()
         }
-        advice = given.replace_strict(
+        advice = texts.replace_strict(
             remedy, default=f"Write one of {', '.join(tidy)}.", return_dtype=pl.String
         )
-        faults.add(
-            wrong, given.name, given, f"The word is not known for {given.name}", advice, keeps_row=True
-        )
+        reason = f"The word is not known for {given.name}"
+        rows, advices = different.spread(wrong), different.spread(advice)
+        faults.add(rows, given.name, given, reason, advices, keeps_row=True)
         if instead is not None:
             found = pl.select(pl.when(wrong).then(pl.lit(instead)).otherwise(found)).to_series()
-    return found.alias(given.name)
+    return different.spread(found).alias(given.name)
