@@ -124,6 +124,13 @@ def say_briefly(row: dict[str, Any]) -> str:
     return " · ".join(text for text in (TIERS[row["tier"]], figures, say_counts(row)) if text)
 
 
+def say_plainly(row: dict[str, Any]) -> str:
+    """Say difference, interval and scans for somebody who reads no statistics: `−8.2 °C, −8.9 to −7.5; 17 scans`."""
+    figures = say_figures(row).replace("Difference ", "").replace(" (95 % interval ", ", ").rstrip(")")
+    scans = count_of(row["n_scans"], "scan") if row["n_scans"] is not None else ""
+    return "; ".join(text for text in (figures, scans) if text)
+
+
 def say_line(row: dict[str, Any]) -> str:
     """Say tier, n, interval and the first step of the next check in one line; the whole check stands further in."""
     sure = f"{say_briefly(row)}."

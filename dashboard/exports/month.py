@@ -1,13 +1,16 @@
-"""The month on a page: what stands out, what was ruled out, what was done and whether it held, what is asked for."""
+"""The month on a page: what is asked for, what stands out, what was done and whether it held, what was ruled out."""
 
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 
-from dashboard.charts.matter_words import headline, say_briefly, subject_of
+from dashboard.charts.matter_words import cut, headline, say_plainly, subject_of
 from dashboard.charts.words import clean_text, count_of, format_number
 from dashboard.exports.matter_page import say_kept
 from dashboard.exports.report import Report, Section
@@ -21,7 +24,31 @@ from pipeline.settings import Home
 STALE_DAYS = 60
 _NOT_THE_VAN = ("reader_bias", "cohort_offset", "exposure_effect", "code_fleetwide")
 _RULED_OUT = ("not_a_fault", "known_normal")
-_MOST = {"stands": 6, "ruled": 6, "done": 9, "asked": 6}
+_MOST = {"asked": 4, "stands": 6, "done": 7, "ruled": 5}
+_LONGEST = 190
+"""What one line of a list may hold on paper, in letters."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """What was known of the fleet at the end of a month.
+
+    Parameters
+    ----------
+    matters : list of dict
+        Findings, as rows of `list_findings`; what a build of then does not tell is None.
+    day : datetime.date
+        The day that decisions are held against.
+    source : str
+        Which build this is taken from, in a sentence.
+    is_newest : bool
+        Whether that is the newest build, whose count of comparisons is known.
+    """
+
+    matters: list[dict[str, Any]]
+    day: dt.date
+    source: str
+    is_newest: bool = True
 
 
 def read_month(text: str) -> dt.date:
@@ -39,91 +66,157 @@ def read_month(text: str) -> dt.date:
 
 
 def write_month(warehouse: Warehouse, home: Home, month: dt.date) -> Report:
-    """Gather what the page about one month says, with today's build as the yardstick."""
+    """Gather what the page about one month says, from what was known then where a build of then is kept."""
     build = fleet.describe_build(warehouse).row(0, named=True)
     names = fleet.list_shown_vans(warehouse, ALL_VANS)["van"].to_list()
-    found = findings.list_findings(warehouse, names).to_dicts()
-    decided = [d for d in read_decisions(home) if (d.at.year, d.at.month) == (month.year, month.month)]
+    known = _known_then(warehouse, names, month, build)
+    until_then = tuple(
+        d for d in read_decisions(home) if (d.at.year, d.at.month) <= (month.year, month.month)
+    )
+    decided = [d for d in until_then if (d.at.year, d.at.month) == (month.year, month.month)]
     facts = months.describe_month(warehouse, month).row(0, named=True)
-    sure, open_ones = _open_matters(found, home, build["data_to"].date())
+    sure, open_ones = _open_matters(known, newest(until_then))
+    vans = {row["van"] for row in sure}
     return Report(
-        title=f"{month:%B %Y} on a page",
+        title=f"The fleet in {month:%B %Y}",
         facts=f"{count_of(facts['n_scans'], 'scan')} of {count_of(facts['n_vans'], 'van')} in the month;"
         f" {build['n_vans']} vans in the register",
         lead=(
-            f"{count_of(len(sure), 'matter')} of single vans stand{'s' if len(sure) == 1 else ''} out;"
-            f" {len(sure) - len(open_ones)} of them decided.",
-            f"{format_number(build['cells_tested'], 0)} comparisons were made; chance alone would raise about"
-            f" {format_number(build['expected_by_chance'], 1)}.",
+            f"{len(vans) or 'None'} of {count_of(build['n_vans'], 'van')} stand{'s' if len(vans) == 1 else ''} out from"
+            f" {'its' if len(vans) == 1 else 'their'} siblings, in {count_of(len(sure), 'matter')};"
+            f" {len(sure) - len(open_ones)} of these decided.",
+            _say_chance(known, build),
         ),
         sections=(
-            Section.first("What stands out", [_say(row) for row in open_ones], _MOST["stands"]),
-            Section.first("What was ruled out", _say_ruled_out(found, decided), _MOST["ruled"]),
-            Section.first("What was done, and did it hold", _say_done(warehouse, month, found), _MOST["done"]),
-            Section("Cost", (_say_cost(facts),)),
             Section.first("What is asked for", _say_asked(warehouse, names, open_ones, decided), _MOST["asked"]),
+            Section.first("What stands out", [_say(row) for row in open_ones], _MOST["stands"]),
+            Section.first("What was done, and did it hold", _say_done(warehouse, month), _MOST["done"]),
+            Section.first("What was ruled out", _say_ruled_out(known.matters, decided), _MOST["ruled"]),
+            Section("Cost", (_say_cost(facts),)),
         ),
         foot=(
-            "A van is compared with its siblings: same make, model, engine and model year. n stands beside every"
-            " figure. What was not scanned says nothing. What stands out is taken from the newest build.",
-            f"Data to {build['data_to']:%d %b %Y}, build {build['build_id']}.",
+            "A van is compared with its siblings: same make, model, engine and model year. In brackets: the difference,"
+            " where it lies 19 times of 20, and the scans behind it. What was not scanned says nothing.",
+            f"Whether work held is said by the newest build: data to {build['data_to']:%d %b %Y}, build {build['build_id']}.",
         ),
     )  # fmt: skip
 
 
+def _say_chance(known: Known, build: dict[str, Any]) -> str:
+    """Where the matters come from, and how many of them chance alone would raise where that is known."""
+    if not known.is_newest:
+        return known.source
+    return (
+        f"{known.source} {format_number(build['cells_tested'], 0)} comparisons were made; chance alone would raise"
+        f" about {format_number(build['expected_by_chance'], 1)} matters."
+    )
+
+
+def _known_then(warehouse: Warehouse, names: list[str], month: dt.date, build: dict[str, Any]) -> Known:
+    """The newest build for the month its data end in; for another month the last build of then, where one is kept."""
+    today = findings.list_findings(warehouse, names)
+    data_to: dt.datetime = build["data_to"]
+    if (data_to.year, data_to.month) == (month.year, month.month):
+        return Known(today.to_dicts(), data_to.date(), f"As of the newest build, data to {data_to:%d %b %Y}.")
+    then = months.list_month_findings(warehouse, month)
+    if then.is_empty():
+        return Known(
+            today.to_dicts(),
+            data_to.date(),
+            f"No build of {month:%B %Y} is kept: this is what the newest build says, with scans to {data_to:%d %b %Y}.",
+        )
+    first = then.row(0, named=True)
+    blank: dict[str, Any] = dict.fromkeys(today.columns)
+    rows = [{**blank, **row} for row in then.iter_rows(named=True) if row["finding_id"] is not None]
+    return Known(
+        rows,
+        first["data_to"].date(),
+        f"As it was known then: build {first['build_id']}, data to {first['data_to']:%d %b %Y}.",
+        is_newest=False,
+    )
+
+
 def _open_matters(
-    found: list[dict[str, Any]], home: Home, today: dt.date
+    known: Known, kept: Mapping[str, Decision]
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Matters of vans that stand out, and those of them that no decision keeps quiet."""
-    kept = newest(read_decisions(home))
+    """Matters of vans that stand out, and those of them that no decision of then keeps quiet."""
     sure = [
-        r for r in found if r["tier"] == "finding" and r["van"] is not None and r["kind"] != "repair_effect"
+        row
+        for row in known.matters
+        if row["tier"] == "finding" and row["van"] is not None and row["kind"] != "repair_effect"
     ]
 
     def is_open(row: dict[str, Any]) -> bool:
         decision = kept.get(row["finding_id"])
-        return decision is None or bool(say_return(decision, row, today))
+        return decision is None or bool(say_return(decision, row, known.day))
 
     return sure, [row for row in sure if is_open(row)]
 
 
 def _say(row: dict[str, Any]) -> str:
     text = headline(row)
-    return f"{subject_of(row)}: {text[:1].lower()}{text[1:]} ({say_briefly(row)})."
+    plain = say_plainly(row)
+    return cut(f"{subject_of(row)}: {text[:1].lower()}{text[1:]}{f' ({plain})' if plain else ''}.", _LONGEST)
 
 
 def _say_ruled_out(found: list[dict[str, Any]], decided: list[Decision]) -> list[str]:
     """Decisions of the month that call a matter no fault, then what was put down to something else than one van."""
-    own = [f"{clean_text(d.claim)} {say_kept(d)}" for d in decided if d.choice in _RULED_OUT]
+    own = [
+        cut(f"{cut(clean_text(d.claim), 90)} {say_kept(d)}", _LONGEST)
+        for d in decided
+        if d.choice in _RULED_OUT
+    ]
     shared = [
-        f"Not one van: {headline(row)} ({say_briefly(row)})."
+        cut(f"Not one van: {headline(row)}{f' ({say_plainly(row)})' if say_plainly(row) else ''}.", _LONGEST)
         for row in found
         if row["kind"] in _NOT_THE_VAN and row["tier"] == "finding"
     ]
     return own + shared
 
 
-def _say_done(warehouse: Warehouse, month: dt.date, found: list[dict[str, Any]]) -> list[str]:
-    """Each piece of work, and what the scans since say of it where they say anything."""
-    effects = [row for row in found if row["kind"] == "repair_effect" and row["van"] is not None]
-    lines = []
+def _say_done(warehouse: Warehouse, month: dt.date) -> list[str]:
+    """Each piece of work that readings can judge, earlier work that is seen not to have held, the rest in one line."""
+    lines, rest = [], Counter[str]()
     work = months.list_month_work(warehouse, month).filter(pl.col("what") != "reader_left_plugged")
     for row in work.iter_rows(named=True):
-        what = " ".join(clean_text(row[k]) for k in ("what", "part", "code") if row[k])
-        held = [headline(e) for e in effects if e["van"] == row["van"] and _is_about(e, row)]
-        told = f" {held[0]}." if held else " Not judged: too few scans before or after, or no reading for it."
-        cleared = row["what"] == "cleared"
-        when, van = f"{row['happened_at']:%d %b}", clean_text(row["van"])
-        lines.append(f"{when}, van {van}: {what}.{'' if cleared and not held else told}")
-    return sorted(lines, key=lambda line: "cleared" in line) or ["No work is on record for this month."]
+        what = _name_work(row)
+        verdict = _say_verdict(row)
+        if verdict:
+            for_code = f" for {clean_text(row['code'])}" if row["code"] else ""
+            said = f"{row['happened_at']:%d %b}, van {clean_text(row['van'])}: {what}{for_code}. {verdict}"
+            lines.append(cut(said, _LONGEST))
+        else:
+            rest[what] += 1
+    lines += [
+        cut(
+            f"{row['worked_at']:%d %b %Y}, van {clean_text(row['van'])}: {_name_work(row)}. Did not hold in"
+            f" {count_of(row['n_readings'], 'reading')}, seen again this month.",
+            _LONGEST,
+        )
+        for row in months.list_month_unheld(warehouse, month).head(2).iter_rows(named=True)
+    ]
+    if rest:
+        named = ", ".join(what if n == 1 else f"{what} ({n})" for what, n in rest.most_common())
+        also = "Also" if lines else "Done"
+        lines.append(cut(f"{also}, with no reading to judge it by or too few scans: {named}.", 2 * _LONGEST))
+    return lines or ["No work is on record for this month."]
 
 
-def _is_about(effect: dict[str, Any], work: dict[str, Any]) -> bool:
-    """Whether a repair's effect is about this piece of work: its claim names the part, or it names the code."""
-    part, code = work["part"], work["code"]
-    return bool(part and part.casefold() in effect["claim"].casefold()) or bool(
-        code and effect["code"] == code
-    )
+def _name_work(row: dict[str, Any]) -> str:
+    return " ".join(clean_text(row[key]) for key in ("part", "what") if row[key])
+
+
+def _say_verdict(row: dict[str, Any]) -> str:
+    """What the scans say of a piece of work, the worst first; empty where they cannot say anything."""
+    if row["n_not_held"]:
+        return f"Did not hold in {count_of(row['n_not_held'], 'reading')}."
+    if row["n_held"]:
+        return f"Held so far, in {count_of(row['n_held'], 'reading')}."
+    if row["n_no_effect"]:
+        return f"No effect seen in {count_of(row['n_no_effect'], 'reading')}: nothing was off before, or too little moved."
+    if row["n_too_early"]:
+        return "Too early to say: too few scans since."
+    return ""
 
 
 def _say_cost(facts: dict[str, Any]) -> str:
@@ -144,19 +237,24 @@ def _say_cost(facts: dict[str, Any]) -> str:
     return f"{cost}{standing}. What is not written down is not counted."
 
 
+def _name_vans(vans: list[str]) -> str:
+    """Name up to eight vans, and say how many more there are."""
+    more = f" and {len(vans) - 8} more" if len(vans) > 8 else ""
+    return ", ".join(clean_text(van) for van in vans[:8]) + more
+
+
 def _say_asked(
     warehouse: Warehouse, names: list[str], open_ones: list[dict[str, Any]], decided: list[Decision]
 ) -> list[str]:
     """What needs a person or time: the bay, open matters, vans to scan."""
-    bay = sorted({clean_text(d.van) for d in decided if d.choice == "to_the_bay" and d.van})
-    lines = [f"Time in the bay for {count_of(len(bay), 'van')}: {', '.join(bay)}."] if bay else []
-    vans = list(dict.fromkeys(clean_text(row["van"]) for row in open_ones))
+    bay = sorted({d.van for d in decided if d.choice == "to_the_bay" and d.van})
+    lines = [f"Time in the bay for {count_of(len(bay), 'van')}: {_name_vans(bay)}."] if bay else []
+    vans = list(dict.fromkeys(row["van"] for row in open_ones))
     if vans:
-        named = ", ".join(vans[:8]) + (" and more" if len(vans) > 8 else "")
-        lines.append(f"A check of {count_of(len(vans), 'van')} with open matters: {named}.")
+        lines.append(f"A check of {count_of(len(vans), 'van')} with open matters: {_name_vans(vans)}.")
     coverage = records.list_coverage(warehouse, names)
     stale = coverage.filter(pl.col("days_since_scan").fill_null(1e9) > STALE_DAYS)["van"].to_list()
     if stale:
-        named = ", ".join(clean_text(van) for van in stale[:8]) + (" and more" if len(stale) > 8 else "")
-        lines.append(f"A scan of {count_of(len(stale), 'van')} not seen for {STALE_DAYS} days: {named}.")
+        seen = f"not scanned for {STALE_DAYS} days as of the newest build"
+        lines.append(f"A scan of {count_of(len(stale), 'van')} {seen}: {_name_vans(stale)}.")
     return lines or ["Nothing."]

@@ -17,6 +17,7 @@ from dashboard.exports.picture import SERIES_KEY, SIBLINGS_KEY, VAN_KEY, Caption
 from dashboard.questions import fleet, siblings, vans
 from dashboard.questions.filters import Filters
 from dashboard.questions.warehouse import Warehouse
+from dashboard.questions.within import Compared
 from pipeline.errors import KinbayError, nearest
 
 
@@ -52,33 +53,45 @@ def _build_row(warehouse: Warehouse) -> dict[str, Any]:
 
 
 def picture_siblings(
-    warehouse: Warehouse, reading: Reading, van: str | None, filters: Filters
+    warehouse: Warehouse,
+    reading: Reading,
+    van: str | None,
+    filters: Filters,
+    compared: Compared | None = None,
 ) -> tuple[Chart, Caption]:
     """Return the siblings chart for print and its caption.
+
+    Parameters
+    ----------
+    compared : Compared, optional
+        What the screen shows, to be drawn as it is; without it the shown vans are compared with all siblings.
 
     Raises
     ------
     KinbayError
         Where no shown van has the reading.
     """
-    names = fleet.list_shown_vans(warehouse, filters)["van"].to_list()
-    asked = (warehouse, reading.parameter, reading.state, reading.channel)
-    cells = siblings.list_sibling_cells(*asked, names)
+    if compared is None:
+        names = fleet.list_shown_vans(warehouse, filters)["van"].to_list()
+        asked = (warehouse, reading.parameter, reading.state, reading.channel)
+        ranges = siblings.list_cohort_ranges(*asked)
+        compared = Compared(siblings.list_sibling_cells(*asked, names), ranges, is_within=False)
+    cells = compared.cells
     if cells.is_empty():
         raise KinbayError(
             "No van that matches the filters has this reading", reading.title, "Widen the filters."
         )
-    chart = draw_siblings(cells, siblings.list_cohort_ranges(*asked), reading, van, PRINT)
+    chart = draw_siblings(cells, compared.ranges, reading, van, PRINT)
     own = cells.filter(pl.col("van") == pl.lit(van))
     row = own.row(0, named=True) if van is not None and own.height else None
     caption = caption_of(
         _build_row(warehouse),
-        title=f"{reading.title}: vans compared with their siblings",
+        title=f"{reading.title}: vans compared with {'each other, within the filter' if compared.is_within else 'their siblings'}",
         finding=f"{say_verdict(row, reading)} {say_evidence(row, reading)}" if row else "",
         filters=filters.describe(),
         n_vans=cells.height,
         n_scans=int(cells["n_scans"].sum()),
-        key=SIBLINGS_KEY,
+        key=f"{compared.label} {SIBLINGS_KEY}".strip(),
     )
     return chart, caption
 

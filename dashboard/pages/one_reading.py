@@ -34,7 +34,7 @@ from dashboard.parts.screen import (
     show_chart,
 )
 from dashboard.parts.view import View, page
-from dashboard.questions import findings, fleet, siblings, vans, within
+from dashboard.questions import findings, siblings, vans, within
 from pipeline.compare.score import Rules
 from pipeline.settings import Home
 
@@ -163,27 +163,12 @@ def show_history(view: View, van: str, reading: Reading) -> None:
     )
 
 
-def is_within(view: View, reading: Reading) -> bool:
-    """Whether levels are compared within the filter; changes need all of a van's scans and never are."""
-    return view.filters.is_within and reading.channel == "level"
-
-
-def compare(view: View, reading: Reading) -> pl.DataFrame:
+def compare(view: View, reading: Reading) -> within.Compared:
     """One row per shown van with this reading: against all siblings, or within the filter where asked."""
-    if not is_within(view, reading):
-        asked = (view.warehouse, reading.parameter, reading.state, reading.channel)
-        return siblings.list_sibling_cells(*asked, view.vans)
-    levels = within.list_within_levels(
-        view.warehouse, reading.parameter, reading.state, view.vans, view.filters
-    )
-    if levels.is_empty():
-        return levels
-    known = fleet.list_readings(view.warehouse).filter(
-        (pl.col("parameter") == reading.parameter) & (pl.col("state") == reading.state)
-    )
     evidence = Home.find().settings.evidence
     rules = Rules(min_siblings=evidence.min_siblings, small_group=evidence.small_group_siblings)
-    return within.score_within(levels, reading.unit, known["resolution"].head(1).to_list()[0], rules)
+    asked = (reading.parameter, reading.state, reading.channel)
+    return within.compare(view.warehouse, asked, view.vans, view.filters, reading.unit, rules)
 
 
 @page("Compare one reading")
@@ -208,27 +193,28 @@ def show(view: View) -> None:
         return
     reading = Reading(**{**vars(reading), "channel": channel})
     asked = (view.warehouse, reading.parameter, reading.state, reading.channel)
-    cells = compare(view, reading)
+    compared = compare(view, reading)
+    cells = compared.cells
     if cells.is_empty():
         st.info(
             f"No van shown here has {escape(reading.title)}. Choose another reading or show all vans.",
             icon=":material/search_off:",
         )
         return
-    if is_within(view, reading):
-        st.warning(f"{within.LABEL} Filter: {escape(view.filters.describe())}.", icon=":material/filter_alt:")
+    if compared.label:
+        st.warning(
+            f"{compared.label} Filter: {escape(view.filters.describe())}.", icon=":material/filter_alt:"
+        )
     undecoded = siblings.list_unseen_cells(*asked, view.vans)
-    cells = cells.join(undecoded.select("van"), on="van", how="anti", maintain_order="left")
     listed = pl.concat([cells, undecoded], how="diagonal_relaxed").with_columns(
         pl.col("is_small_group", "is_fallback", "robust").fill_null(False)
     )
     own = next(listed.filter(pl.col("van") == pl.lit(van)).iter_rows(named=True), None) if van else None
     show_verdict(own, van, reading, cells)
     chart_side, table_side = st.columns([1, 1], gap="medium")
-    ranges = within.ranges_of(cells) if is_within(view, reading) else siblings.list_cohort_ranges(*asked)
     with chart_side:
         key = pick_key("reading_strip", van)
-        chart = draw_siblings(cells, ranges, reading, van, view.theme)
+        chart = draw_siblings(cells, compared.ranges, reading, van, view.theme)
         show_chart(chart, key=key, on_pick=partial(take_pick, key))
         if cells["cohort_id"].n_unique() > MOST_COHORTS:
             st.caption(
@@ -238,8 +224,12 @@ def show(view: View) -> None:
     with table_side:
         show_rows(view, listed, reading, van)
         offer_downloads(
-            partial(picture_siblings, view.warehouse, reading, van, view.filters),
-            order_rows(listed),
+            partial(picture_siblings, view.warehouse, reading, van, view.filters, compared),
+            order_rows(listed).with_columns(
+                pl.lit("the shown vans alone" if compared.is_within else "all siblings").alias(
+                    "compared_with"
+                )
+            ),
             file_stem("siblings", reading.title),
             key="strip_save",
         )

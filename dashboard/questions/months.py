@@ -27,5 +27,18 @@ def describe_month(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
 
 
 def list_month_work(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
-    """One row per piece of work in the month, oldest first."""
+    """One row per piece of work in the month, oldest first, with the verdicts on its readings counted."""
     return warehouse.ask("list_month_work", **_ends(month))
+
+
+def list_month_unheld(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
+    """One row per piece of work of the year before that did not hold and whose van was scanned in the month."""
+    return warehouse.ask("list_month_unheld", month_from=month.replace(day=1))
+
+
+def list_month_findings(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
+    """One row per finding of the last build whose newest scan lay in the month: what was known then.
+
+    A build that found nothing gives one row without a finding; no row where no such build is kept.
+    """
+    return warehouse.ask("list_month_findings", **_ends(month))

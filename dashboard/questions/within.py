@@ -7,11 +7,13 @@ and reader are not taken off, and the verdicts are therefore no more than within
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 import polars as pl
 
+from dashboard.questions import fleet, siblings
 from dashboard.questions.filters import Filters
 from dashboard.questions.warehouse import Warehouse
 from pipeline.compare.nulls import NullTables
@@ -23,6 +25,68 @@ LABEL = (
 )
 _NUMBERS = ("expected", "difference", "interval_low", "interval_high", "detectable", "sibling_median",
             "sibling_low", "sibling_high")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One reading across the shown vans, ready to be drawn; screen and files draw the same one.
+
+    Parameters
+    ----------
+    cells : polars.DataFrame
+        One row per shown van with this reading.
+    ranges : polars.DataFrame
+        One row per group: where a healthy sibling would fall.
+    is_within : bool
+        Whether siblings are the shown vans alone.
+    """
+
+    cells: pl.DataFrame
+    ranges: pl.DataFrame
+    is_within: bool
+
+    @property
+    def label(self) -> str:
+        """What has to be said of a comparison within the filter; empty otherwise."""
+        return LABEL if self.is_within else ""
+
+
+def compare(
+    warehouse: Warehouse,
+    asked: tuple[str, str, str],
+    vans: Sequence[str],
+    filters: Filters,
+    unit: str,
+    rules: Rules,
+) -> Compared:
+    """Compare one reading with all siblings or, where the filters ask for it, among the shown vans alone.
+
+    Parameters
+    ----------
+    asked : tuple of str
+        Parameter, state and channel. Only a level can be compared within the filter: the other channels need all
+        scans of a van.
+    vans : sequence of str
+        The shown vans.
+    unit : str
+        Of the reading.
+    rules : Rules
+        The evidence floor of a comparison within the filter.
+    """
+    parameter, state, channel = asked
+    if not filters.is_within or channel != "level":
+        cells = siblings.list_sibling_cells(warehouse, *asked, vans)
+        return Compared(cells, siblings.list_cohort_ranges(warehouse, *asked), is_within=False)
+    levels = list_within_levels(warehouse, parameter, state, vans, filters)
+    if levels.is_empty():
+        return Compared(levels, levels, is_within=True)
+    known = fleet.list_readings(warehouse).filter(
+        (pl.col("parameter") == parameter) & (pl.col("state") == state)
+    )
+    cells = score_within(levels, unit, known["resolution"].head(1).to_list()[0], rules)
+    undecoded = siblings.list_unseen_cells(warehouse, *asked, vans)
+    cells = cells.join(undecoded.select("van"), on="van", how="anti", maintain_order="left")
+    return Compared(cells, ranges_of(cells), is_within=True)
 
 
 @cache

@@ -4,21 +4,26 @@ from __future__ import annotations
 
 import datetime as dt
 import struct
+from importlib import resources
 from pathlib import Path
 
+import duckdb
+import polars as pl
 import pypdf
 import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard.exports import handout_file
+from dashboard.exports import month as month_page
 from dashboard.exports.bay_sheet import print_bay_sheet
 from dashboard.exports.month import read_month, write_month
 from dashboard.exports.picture import draw_slide
 from dashboard.exports.reading_pictures import find_reading, picture_siblings, picture_van
 from dashboard.parts.links import PAGES
+from dashboard.questions import months
 from dashboard.questions.filters import ALL_VANS
-from dashboard.questions.warehouse import open_warehouse
+from dashboard.questions.warehouse import open_warehouse, read_sql
 from pipeline import decisions
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
@@ -44,15 +49,16 @@ def test_a_month_says_what_stands_out_what_was_done_and_what_it_cost(fleet: Flee
     handout_file(fleet.home, out, month="2026-07")
     text = _pdf(out)
     for part in (
-        "July 2026 on a page",
+        "The fleet in July 2026",
+        "No build of July 2026 is kept: this is what the newest build says, with scans to 30 Sep 2026.",
         "chance alone would raise about 0.2",
         "What stands out",
-        "Van 047: reads 9.99 °C lower than its 11 siblings (Stands out · −10.0 °C (95 %: −10.3 to −9.7) · 11 siblings, 13 scans).",
+        "Van 047: reads 9.99 °C lower than its 11 siblings (−10.0 °C, −10.3 to −9.7; 13 scans).",
         "Not one van: 7 of 9 vans of this group carry P0401",
-        "22 Jul, van 047: replaced thermostat. Not judged",
+        "thermostat replaced",
         "148 in the fleet's currency, from 1 of 2 work records",
         "A check of 5 vans with open matters",
-        "Data to 30 Sep 2026, build b0000001.",
+        "data to 30 Sep 2026, build b0000001.",
         "A difference is a reason to look, not a diagnosis.",
     ):
         assert part in text
@@ -67,6 +73,88 @@ def test_a_month_without_work_says_so_and_claims_no_cost(fleet: Fleet) -> None:
     assert report.facts.startswith("0 scans of 0 vans")
 
 
+def test_work_is_told_by_its_verdict_the_worst_first(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    day = dt.datetime(2026, 7, 3, 9)
+    counts = ("n_not_held", "n_held", "n_no_effect", "n_too_early")
+    given = [("thermostat", 2, 3, 0, 1), ("air filter", 0, 2, 1, 0), ("brakes", 0, 0, 0, 0), ("tyres", 0, 0, 0, 0),
+             ("tyres", 0, 0, 0, 0), ("hose", 0, 0, 0, 4), ("map sensor", 0, 0, 2, 2)]  # fmt: skip
+    work = [
+        {
+            "happened_at": day,
+            "van": "047",
+            "what": "replaced",
+            "part": part,
+            "code": "P0128" if part == "thermostat" else None,
+        }
+        | dict(zip(counts, n, strict=True))
+        for part, *n in given
+    ]
+    earlier = [
+        {
+            "worked_at": dt.datetime(2026, 3, 10),
+            "van": "044",
+            "what": "repaired",
+            "part": "valve",
+            "n_readings": 1,
+        }
+    ]
+    monkeypatch.setattr(months, "list_month_work", lambda *_: pl.DataFrame(work))
+    monkeypatch.setattr(months, "list_month_unheld", lambda *_: pl.DataFrame(earlier))
+    home = Home(fleet.home)
+    report = write_month(open_warehouse(home), home, JULY)
+    assert list({s.title: s.lines for s in report.sections}["What was done, and did it hold"]) == [
+        "03 Jul, van 047: thermostat replaced for P0128. Did not hold in 2 readings.",
+        "03 Jul, van 047: air filter replaced. Held so far, in 2 readings.",
+        "03 Jul, van 047: hose replaced. Too early to say: too few scans since.",
+        "03 Jul, van 047: map sensor replaced. No effect seen in 2 readings: nothing was off before, or too little moved.",
+        "10 Mar 2026, van 044: valve repaired. Did not hold in 1 reading, seen again this month.",
+        "Also, with no reading to judge it by or too few scans: tyres replaced (2), brakes replaced.",
+    ]
+
+
+def test_a_past_month_is_told_as_it_was_known_then(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A build of then that is kept counts, and decisions made later do not."""
+    home = Home(fleet.home)
+    then = pl.DataFrame(
+        [
+            {"build_id": "b7", "data_to": dt.datetime(2026, 7, 30), "finding_id": "f1", "kind": "van_level", "tier": "finding",
+             "van": "044", "value": 1.0, "difference": 5.0, "unit": "°C", "interval_low": 4.0, "interval_high": 6.0,
+             "n_scans": 9, "last_seen": dt.datetime(2026, 7, 29), "claim": "Van 044: coolant is 5 °C above its siblings."}
+        ]
+    )  # fmt: skip
+    monkeypatch.setattr(months, "list_month_findings", lambda *_: then)
+    later = dt.datetime(2026, 8, 2)
+    made = decisions.Decision("f1", "not_a_fault", later, "A", "B", None, {"tier": "finding"})
+    monkeypatch.setattr(month_page, "read_decisions", lambda _: (made,))
+    report = write_month(open_warehouse(home), home, JULY)
+    assert report.lead[0].endswith("vans stands out from its siblings, in 1 matter; 0 of these decided.")
+    assert report.lead[1] == "As it was known then: build b7, data to 30 Jul 2026."
+    lines = {s.title: s.lines for s in report.sections}
+    assert lines["What stands out"] == (
+        "Van 044: coolant is 5 °C above its siblings (+5.00 °C, +4.00 to +6.00; 9 scans).",
+    )
+
+
+def test_the_last_build_of_a_month_is_the_one_known_then(tmp_path: Path) -> None:
+    sql = read_sql("list_month_findings")
+    with duckdb.connect() as connection:
+        connection.execute(
+            resources.files("pipeline.warehouse").joinpath("finding_history_table.sql").read_text("utf-8")
+        )
+        for build, built, data_to, finding in (
+            ("b1", "2026-07-10", "2026-07-09", "f1"), ("b2", "2026-07-28", "2026-07-27", "f2"), ("b2", "2026-07-28", "2026-07-27", "f3"),
+            ("b3", "2026-08-02", "2026-08-01", "f4"),
+        ):  # fmt: skip
+            connection.execute(
+                "insert into finding_history (build_id, built_at, data_to, finding_id) values (?, ?, ?, ?)",
+                [build, built, data_to, finding],
+            )
+        july = {"month_from": JULY, "month_to": dt.date(2026, 8, 1)}
+        assert connection.sql(sql, params=july).pl()["finding_id"].to_list() == ["f2", "f3"]
+        june = {"month_from": dt.date(2026, 6, 1), "month_to": JULY}
+        assert connection.sql(sql, params=june).pl().is_empty()
+
+
 def test_decisions_of_the_month_are_told_and_take_their_matter_off(own_fleet: Fleet) -> None:
     home = Home(own_fleet.home)
     matter = build_tables()["findings"].row(0, named=True)
@@ -74,7 +162,7 @@ def test_decisions_of_the_month_are_told_and_take_their_matter_off(own_fleet: Fl
     decisions.decide(home, matter, "not_a_fault", who="A. Reeve", why="Cold store run.", at=at)
     report = write_month(open_warehouse(home), home, JULY)
     lines = {section.title: section.lines for section in report.sections}
-    assert "1 of them decided" in report.lead[0]
+    assert "1 of these decided" in report.lead[0]
     assert "06 Jul 2026, A. Reeve: Not a fault. Cold store run." in lines["What was ruled out"][0]
     assert not any(matter["claim"][:30] in line for line in lines["What stands out"])
 
@@ -144,4 +232,4 @@ def test_the_page_shows_the_month_in_the_address(fleet: Fleet, monkeypatch: pyte
     assert not at.exception
     assert at.selectbox(key="month").value == "2026-07"
     text = "\n".join(m.value for m in at.markdown).replace("\\", "")
-    assert "replaced thermostat" in text
+    assert "thermostat replaced" in text

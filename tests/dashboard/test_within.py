@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 from pathlib import Path
 
 import numpy as np
 import polars as pl
+import pypdf
 import pytest
 from scipy import stats
 from streamlit.testing.v1 import AppTest
 
 import dashboard
+from dashboard.exports.picture import draw_picture
+from dashboard.exports.reading_pictures import find_reading, picture_siblings
 from dashboard.parts.links import PAGES
 from dashboard.questions import fleet as asking
 from dashboard.questions import records, within
@@ -111,3 +115,30 @@ def test_siblings_stay_whole_unless_asked_and_the_page_says_which(
     assert "no finding comes of this" in said
     assert "read by Yard tablet" in said.replace("\\", "")
     assert any("5 siblings" in m.value for m in narrowed.markdown)
+
+
+def test_a_picture_saved_while_comparing_within_the_filter_is_that_of_the_screen(fleet: Fleet) -> None:
+    warehouse = open_warehouse(Home(fleet.home))
+    chosen = Filters(depots=("Mill Lane",), is_within=True)
+    reading = find_reading(warehouse, *COOLANT)
+    names = asking.list_shown_vans(warehouse, chosen)["van"].to_list()
+    shown = within.compare(warehouse, (*COOLANT, "level"), names, chosen, reading.unit, Rules())
+    chart, caption = picture_siblings(warehouse, reading, "047", chosen, shown)
+    whole, told = picture_siblings(warehouse, reading, "047", chosen)
+    assert any(not chart.data[name].equals(whole.data[name]) for name in chart.data)
+    assert "within the filter" in caption.title
+    assert caption.key.startswith(within.LABEL)
+    assert "within the filter" not in told.title + told.key
+    n = shown.cells.filter(pl.col("van") == "047")["n_siblings"].item()
+    assert f"{n} siblings" in caption.finding
+    assert f"{n} siblings" not in told.finding
+    text = pypdf.PdfReader(io.BytesIO(draw_picture(chart, caption, "pdf"))).pages[0].extract_text()
+    assert "no finding comes of this" in " ".join(text.split())
+    assert caption.counts in text
+
+
+def test_changes_are_never_compared_within_the_filter(fleet: Fleet) -> None:
+    warehouse = open_warehouse(Home(fleet.home))
+    chosen = Filters(depots=("Mill Lane",), is_within=True)
+    names = asking.list_shown_vans(warehouse, chosen)["van"].to_list()
+    assert not within.compare(warehouse, (*COOLANT, "change"), names, chosen, "°C", Rules()).is_within
