@@ -13,6 +13,7 @@ import streamlit as st
 from dashboard.charts.palette import DARK, LIGHT, Theme
 from dashboard.parts.fault import guarded
 from dashboard.parts.filter_bar import clear_filters
+from dashboard.parts.plain import escape
 from dashboard.parts.roles import may, show_refused
 from dashboard.questions import fleet
 from dashboard.questions.filters import ALL_VANS, Filters
@@ -63,6 +64,15 @@ def open_view() -> View:
     )
 
 
+def show_origin(view: View) -> None:
+    """Say on paper what the sidebar says on screen: which vans are shown, data date and build."""
+    with st.container(key="printed_origin"):
+        st.caption(
+            f"Vans shown: {escape(view.filters.describe())}; {view.shown.height} of {view.build['n_vans']}."
+            f" Data to {view.build['data_to']:%d %b %Y, %H:%M} UTC. Build {view.build['build_id']}."
+        )
+
+
 def show_no_vans() -> None:
     """Say that the filters leave nothing, and offer the way out."""
     st.info(
@@ -83,6 +93,7 @@ def page(title: str) -> Callable[[Callable[[View], None]], Callable[[], None]]:
                 return
             view = open_view()
             st.title(title, anchor=False)
+            show_origin(view)
             if view.shown.is_empty():
                 show_no_vans()
             else:
