@@ -34,7 +34,7 @@ FIRST_LINES = {
     "data": "scans of 31 vans",
     "add": "Nothing is stored before you have seen",
     "enter": "For readers that cannot export",
-    "month": "5 of 31 vans stand out from their siblings, in",
+    "month": "5 of 31 vans stand out from their siblings",
     "help": "Each van is compared with its siblings",
 }
 
