@@ -205,13 +205,14 @@ def correct(
     van: Annotated[str | None, typer.Option(help="The van it was really read on.")] = None,
     at: Annotated[str | None, typer.Option(help="When it was really read, ISO 8601.")] = None,
     odometer_km: Annotated[float | None, typer.Option(help="What the odometer really showed, km.")] = None,
+    who: Annotated[str, typer.Option(help="Who says so.")] = "",
     home: HomeOption = None,
 ) -> None:
     """Correct the van, time or odometer of a scan by a journal entry; the original stays."""
     from pipeline.ingest import correcting
 
     place = Home.find(home).ensure()
-    correcting.correct_scan(place, reader, scan_id, why, van=van, at=at, odometer_km=odometer_km)
+    correcting.correct_scan(place, reader, scan_id, why, van=van, at=at, odometer_km=odometer_km, who=who)
     say(f"Corrected: {reader}, {scan_id}. Run kinbay build to bring the findings up to date.")
 
 

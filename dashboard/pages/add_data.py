@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import streamlit as st
 
 from dashboard.charts.words import count_of
@@ -69,7 +71,9 @@ def _confirm(home: Home, trial: Trial) -> None:
     left, right = st.columns(2)
     with left:
         label = f"Take {count_of(taken, 'row')}" + (f", ask about {count_of(asked, 'file')}" if asked else "")
-        if st.button(label, type="primary", width="stretch", disabled=not (taken or asked)):
+        label = label if taken else "Let it wait in the inbox" if trial.kept.is_apart and asked else label
+        kind: Literal["primary", "secondary"] = "primary" if taken else "secondary"
+        if st.button(label, type=kind, width="stretch", disabled=not (taken or asked)):
             _take(home, trial)
     with right:
         if st.button("Drop them" if trial.kept.is_apart else "Leave it waiting", width="stretch"):

@@ -7,8 +7,12 @@ import streamlit as st
 
 from dashboard.charts.words import count_of
 from dashboard.parts.corrected import show_corrected
+from dashboard.parts.last_seen import show_last_seen
+from dashboard.parts.put_right import show_put_right
+from dashboard.parts.roles import may
 from dashboard.parts.screen import offer_csv, show_table
 from dashboard.parts.view import View, page
+from dashboard.parts.work import show_work
 from dashboard.questions import records
 from pipeline.settings import Home
 
@@ -57,7 +61,7 @@ def show_conflicts(conflicts: pl.DataFrame) -> None:
         st.write("No two records contradict each other.")
         return
     st.write(
-        "Neither side is compared until someone settles which is right: look at the van, then withdraw the wrong file with `kinbay withdraw`."
+        "Neither side is compared until someone settles which is right: look at the van, then put the scan right below, or withdraw the wrong file with `kinbay withdraw`."
     )
     show_table(
         conflicts,
@@ -144,6 +148,7 @@ def show_files(files: pl.DataFrame, scans: pl.DataFrame) -> None:
 @page("Scans and records")
 def show(view: View) -> None:
     """What there is and what is wrong with it."""
+    show_work()
     coverage = records.list_coverage(view.warehouse, view.vans)
     rejects = records.list_rejects(view.warehouse)
     conflicts = records.list_conflicts(view.warehouse, view.vans)
@@ -151,8 +156,11 @@ def show(view: View) -> None:
     st.caption(
         f"Data to {view.build['data_to']:%d %b %Y}. The filters at the side apply, but not to files and refused rows."
     )
+    show_last_seen(view)
     show_coverage(coverage)
     show_conflicts(conflicts)
+    if may("enter"):
+        show_put_right(view, Home.find())
     show_corrected(Home.find())
     show_rejects(rejects)
     show_files(

@@ -55,7 +55,9 @@ def show_corrected(home: Home) -> None:
     st.header("Corrected scans", anchor=False)
     corrected = list_corrected(home)
     if corrected.is_empty():
-        st.write("No scan was corrected. A wrong van, time or odometer is put right with `kinbay correct`.")
+        st.write(
+            "No scan was corrected. A wrong van, time or odometer is put right above, or with `kinbay correct`."
+        )
         return
     st.write("What the files say stays on record; a correction counts from the next build on.")
     show_table(

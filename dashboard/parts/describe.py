@@ -10,7 +10,15 @@ import streamlit as st
 
 from dashboard.charts.words import clean_text, count_of
 from dashboard.parts.entry_choices import Choices
-from dashboard.parts.meanings import answers_of, beside, meaning_of, meanings, of_the_file, order_choices
+from dashboard.parts.meanings import (
+    answers_of,
+    beside,
+    in_words,
+    meaning_of,
+    meanings,
+    of_the_file,
+    order_choices,
+)
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import show_table
 from dashboard.parts.trial import Trial, look_again
@@ -61,7 +69,7 @@ def _draw_column(proposal: dict[str, Any], entry: dict[str, Any]) -> Chosen:
     questions = beside(proposal, name)
     options = order_choices(entry)
     told = [f"For example {'; '.join(str(e)[:30] for e in entry['examples'])}."] if entry["examples"] else []
-    told += [str(q["asks"]) for q in questions if q["open"]]
+    told += [in_words(q["asks"]) for q in questions if q["open"]]
     if entry["confidence"] == "left out":
         told.append(f"Not taken: {entry['how']}.")
     elif entry["unit"]:
@@ -90,7 +98,7 @@ def _draw_questions(asked: list[dict[str, Any]], choices: Choices) -> Chosen:
     chosen: Chosen = {}
     for one in asked:
         offers = {"reader": choices.readers, "van": choices.vans}.get(str(one["subject"]), ())
-        st.write(escape(one["asks"]))
+        st.write(escape(in_words(one["asks"])))
         chosen |= _draw_question(
             one, {"reader": "Reader", "van": "Van"}.get(one["subject"], "Answer"), list(offers)
         )

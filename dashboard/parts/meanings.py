@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 from dashboard.parts.entry_choices import enterable
+from pipeline import vocabulary
 
 NOT_TAKEN = "not taken"
 FIELDS = {
@@ -63,6 +66,16 @@ def meaning_of(entry: Entry) -> str | None:
         return str(entry["parameter"]) if entry["parameter"] else None
     moments = {"at_date", "at_time", "at_offset", "at_offset_s", "at_offset_ms"}
     return "at" if field in moments else "odometer_km" if field == "odometer_mi" else str(field)
+
+
+def in_words(text: str) -> str:
+    """Return a question with the keys of readings replaced by their names."""
+    return re.sub(r"\b[a-z]+(?:_[a-z0-9]+)+\b", lambda found: _names().get(found[0], found[0]), text)
+
+
+@cache
+def _names() -> dict[str, str]:
+    return {p.key: p.name.lower() for p in vocabulary.parameters()}
 
 
 def order_choices(entry: Entry) -> list[str]:

@@ -78,7 +78,7 @@ def call(home: Path, step: Step, given: str | None = None, on_progress: Told | N
         Told how far it has come, from another thread.
     """
     process = subprocess.Popen(
-        [sys.executable, "-m", "pipeline", *step.args, "--home", str(home)],
+        [sys.executable, "-m", "pipeline", step.args[0], "--home", str(home), *step.args[1:]],
         stdin=subprocess.PIPE if given is not None else subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

@@ -10,6 +10,7 @@ listed as (
         scans.scanned_at,
         scans.van,
         scans.reader,
+        scans.scan_id,
         scans.odometer_km,
         scans.n_readings,
         scans.n_codes,

@@ -45,3 +45,13 @@ def list_entry_choices(warehouse: Warehouse) -> pl.DataFrame:
 def list_reader_readings(warehouse: Warehouse) -> pl.DataFrame:
     """One row per reader and reading that it gives, with the state it is most often read in."""
     return warehouse.ask("list_reader_readings")
+
+
+def list_last_seen(warehouse: Warehouse, vans: Sequence[str], recent_days: int) -> pl.DataFrame:
+    """One row per shown van and operating state or module: days since last seen, siblings seen of late."""
+    return warehouse.ask("list_last_seen", vans=list(vans), recent_days=recent_days)
+
+
+def list_unknown_vans(warehouse: Warehouse) -> pl.DataFrame:
+    """One row per name in scans that is no van of the register, the most used first."""
+    return warehouse.ask("list_unknown_vans")

@@ -8,11 +8,11 @@ from typing import Any
 import polars as pl
 import pytest
 
-from dashboard.charts import series, siblings, van
+from dashboard.charts import last_seen, series, siblings, van
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import DARK, LIGHT, PRINT, SHAPES, THEMES, WORDS, Theme
 from dashboard.charts.words import Reading
-from dashboard.questions import fleet, vans
+from dashboard.questions import fleet, records, vans
 from dashboard.questions import siblings as asked_siblings
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse, open_warehouse
@@ -52,6 +52,50 @@ def test_golden_van(opened: Warehouse) -> None:
 
 def test_golden_series(opened: Warehouse) -> None:
     golden.compare("series", _series(opened, "047"))
+
+
+def test_golden_last_seen(opened: Warehouse) -> None:
+    names = fleet.list_shown_vans(opened, ALL_VANS)["van"].to_list()
+    rows = records.list_last_seen(opened, names, last_seen.RECENT_DAYS)
+    golden.compare("last_seen", last_seen.draw_last_seen(rows, "state", PRINT))
+
+
+def _seen(
+    van: str, days: int | None, *, silent: int = 0, retired: bool = False, recent: int = 9
+) -> dict[str, Any]:
+    return {
+        "van": van, "kind": "state" if not silent else "module", "name": "warm_idle" if not silent else "airbag",
+        "days": days, "n_scans": 0 if days is None else 3, "n_silent": silent, "is_retired": retired,
+        "n_siblings": 10, "n_siblings_recent": recent,
+    }  # fmt: skip
+
+
+def test_what_to_measure_next_is_what_most_siblings_have() -> None:
+    rows = pl.DataFrame(
+        [
+            _seen("a", 91), _seen("b", None), _seen("c", 90), _seen("d", 400, retired=True),
+            _seen("e", 300, recent=2), _seen("f", None, silent=4),
+        ],
+        infer_schema_length=None,
+    )  # fmt: skip
+    gaps = last_seen.find_gaps(rows)
+    assert gaps["van"].to_list() == ["b", "f", "a"]
+    said = [last_seen.say_gap(row) for row in gaps.iter_rows(named=True)]
+    assert said == [
+        "Van b: no warm idle in 90 days (never); 9 of 10 siblings have one. Ask for a scan at warm idle.",
+        "Van f: airbag was asked 4 times and never answered. See whether it is fitted.",
+        "Van a: no warm idle in 90 days (last 91 days ago); 9 of 10 siblings have one. Ask for a scan at warm idle.",
+    ]
+    assert [last_seen.class_of(row) for row in rows.iter_rows(named=True)] == [
+        "91 to 365 days", "Never", "31 to 90 days", "Over a year ago", "91 to 365 days", "Asked, silent",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("theme", THEMES.values(), ids=list(THEMES))
+def test_figures_can_be_read_on_every_tile(theme: Theme) -> None:
+    """Text keeps 4.5:1 against every ground it stands on (WCAG 2.2, 1.4.3)."""
+    for ground in last_seen.tile_colours(theme):
+        assert _contrast(theme.text, ground) >= 4.5
 
 
 def test_the_chosen_van_is_ringed_named_and_measured_by_its_own_siblings(opened: Warehouse) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import datetime as dt
 import json
 import threading
 from concurrent.futures import ThreadPoolExecutor
@@ -228,3 +229,36 @@ def test_an_unknown_van_has_no_rows(opened: Warehouse) -> None:
     assert vans.list_van_cells(opened, "nobody").is_empty()
     assert vans.list_van_codes(opened, "nobody").is_empty()
     assert vans.list_van_events(opened, "nobody").is_empty()
+
+
+def test_last_seen_counts_by_hand(tmp_path: Path) -> None:
+    """Days, scans and silent modules of one van, counted from the tables the build published."""
+    tables = invented.build_tables()
+    days = [invented.DATA_TO - dt.timedelta(days=n) for n in (100, 40, 3)]
+    modules = pl.DataFrame(
+        [
+            {
+                "scan_key": f"m{n}",
+                "van": "047",
+                "scanned_at": at,
+                "reader": "R",
+                "module": "airbag",
+                "answered": n != 2,
+            }
+            for n, at in enumerate(days)
+        ]
+    )
+    own = invented.publish(tmp_path, tables={**tables, "scan_modules": modules})
+    opened = open_warehouse(Home(own.home))
+    rows = records.list_last_seen(opened, _names(opened, ALL_VANS), 90)
+    assert rows.select("van", "kind", "name").is_duplicated().sum() == 0
+    levels = tables["scan_levels"].filter((pl.col("van") == "047") & (pl.col("state") == "warm_idle"))
+    found = rows.filter((pl.col("van") == "047") & (pl.col("name") == "warm_idle")).row(0, named=True)
+    assert found["n_scans"] == levels["scan_key"].n_unique()
+    assert found["last_at"] == levels["scanned_at"].max()
+    assert found["days"] == (invented.DATA_TO.date() - found["last_at"].date()).days
+    airbag = rows.filter(pl.col("name") == "airbag")
+    told = airbag.filter(pl.col("van") == "047").row(0, named=True)
+    assert (told["n_scans"], told["n_silent"], told["days"], told["n_siblings_recent"]) == (2, 1, 40, 0)
+    other = airbag.filter((pl.col("cohort_id") == told["cohort_id"]) & (pl.col("van") != "047"))
+    assert (other["days"].null_count(), set(other["n_siblings_recent"])) == (other.height, {1})
