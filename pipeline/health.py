@@ -14,6 +14,7 @@ from pipeline.counted import count_of
 from pipeline.errors import KinbayError
 from pipeline.findings.published import iso, rows_of
 from pipeline.health_records import look_at_records
+from pipeline.health_scans import look_at_scans
 from pipeline.ingest.entries import FOLDER, living_entries
 from pipeline.journal import read_entries
 from pipeline.settings import Home
@@ -210,7 +211,7 @@ def check(home: Home) -> Health:
             *_unread_entries(home, connection),
             *_rejects(connection),
             *_contradictions(connection),
-            *(Matter(*told) for told in look_at_records(connection)),
+            *(Matter(*told) for told in [*look_at_records(connection), *look_at_scans(connection)]),
             *_stale(connection),
         ]
     return Health(

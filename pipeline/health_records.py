@@ -46,6 +46,13 @@ inner join scans as b
 where a.scan_id like 'hand-%' or b.scan_id like 'hand-%'
 order by a.scanned_at desc
 """
+# Only makers of North America must set a check digit (49 CFR 565.15): their numbers begin with 1 to 5 (ISO 3780).
+# Elsewhere a failing one says nothing.
+_VINS = """
+select van, vin, vin_status from vans
+where vin_status = 'bad_form' or (vin_status = 'bad_check_digit' and vin between '1' and '6')
+order by van
+"""
 _HOW = {
     "ahead": "after the build",
     "before": "before the van's first day in service",
@@ -61,7 +68,13 @@ def look_at_records(connection: duckdb.DuckDBPyConnection) -> list[Told]:
     connection : duckdb.DuckDBPyConnection
         The published build.
     """
-    return [*_miles(connection), *_clocks(connection), *_strangers(connection), *_twice(connection)]
+    return [
+        *_miles(connection),
+        *_clocks(connection),
+        *_strangers(connection),
+        *_vins(connection),
+        *_twice(connection),
+    ]
 
 
 def _miles(connection: duckdb.DuckDBPyConnection) -> list[Told]:
@@ -105,6 +118,19 @@ def _strangers(connection: duckdb.DuckDBPyConnection) -> list[Told]:
             )
         )
     return found
+
+
+def _vins(connection: duckdb.DuckDBPyConnection) -> list[Told]:
+    """Chassis numbers that cannot be right; a check digit is judged only where one has to be set."""
+    what = {
+        "bad_form": "has not 17 characters, or holds I, O, Q or a sign.",
+        "bad_check_digit": "fails its check digit, as when one character is wrong or two are swapped.",
+    }
+    remedy = "Look at the plate under the windscreen and correct the register."
+    return [
+        (f"van {r['van']}", f"Its chassis number {r['vin']} {what[r['vin_status']]}", remedy)
+        for r in rows_of(connection, _VINS)
+    ]
 
 
 def _twice(connection: duckdb.DuckDBPyConnection) -> list[Told]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.counted import count_of
 from pipeline.layouts.tables import tidy_tables
 from pipeline.normalise import vin
 from pipeline.normalise.cells import Cells
@@ -12,7 +13,8 @@ from pipeline.normalise.text import clean_names, clean_texts
 
 FIRST_MODEL_YEAR = 1950
 LONGEST_ATTRIBUTE_NAME = 100
-NOT_CHECKABLE = "VINs whose check digit does not fit: right for vans made for Europe, else worth a look"
+NOT_CHECKABLE = "check digit not checkable, as outside North America"
+FAILING = "check digit fails: one character is wrong, or two are swapped"
 
 
 def normalise_register(given: pl.DataFrame, conventions: Conventions) -> Normalised:
@@ -50,13 +52,15 @@ def normalise_register(given: pl.DataFrame, conventions: Conventions) -> Normali
         }
     )
     attributes = cells.faults.keep(_attributes(given, van))
-    marked = int((status == vin.BAD_CHECK_DIGIT).sum())
+    failing = vins.filter(status == vin.BAD_CHECK_DIGIT)
+    asked = failing.str.contains("^[1-5]")  # 49 CFR 565.15 binds these makers alone (ISO 3780: North America)
+    marked = {FAILING: int(asked.sum()), NOT_CHECKABLE: int((~asked).sum())}
     return Normalised(
         {"vans": cells.faults.keep(rows), "van_attributes": _long(attributes)},
         "vans",
         cells.faults.rejects(),
         int(cells.faults.lost.sum()),
-        notes=(f"{marked} {NOT_CHECKABLE}.",) if marked else (),
+        notes=tuple(f"{count_of(n, 'chassis number')}: {what}." for what, n in marked.items() if n),
     )
 
 

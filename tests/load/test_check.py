@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from pipeline import build as building
-from pipeline import health, ingest
+from pipeline import health, ingest, vocabulary
 from pipeline.settings import Home
 from tests.load.conftest import DATA
 
@@ -58,3 +60,62 @@ def test_each_reason_for_refusing_keeps_its_own_remedy(home: Home, write: Write)
     for reason, remedy in wanted:
         (one,) = [m for m in told if reason.rstrip(".") in m.what]
         assert one.remedy == remedy
+
+
+READINGS = {
+    "coolant_temp": 84, "engine_speed": 800, "supply_voltage": 13.4, "rail_pressure": 28, "air_mass_flow": 9,
+    "manifold_pressure": 101, "fuel_temp": 41, "intake_air_temp": 23, "barometric_pressure": 100,
+}  # fmt: skip
+
+
+def _two_readers(minutes: int, *, is_copy: bool) -> tuple[str, str]:
+    """Six vans, each read by two readers at the same odometer, so many minutes apart; the second may be a copy."""
+    scans, readings = HEAD, "scan_id,parameter,value,unit,state\n"
+    units = {p.key: p.unit for p in vocabulary.parameters()}
+    for van in range(6):
+        for number, reader in enumerate(("Tool A", "Tool B")):
+            at = datetime(2026, 3, 9, 8) + timedelta(minutes=minutes * number + van)
+            name = f"{reader[-1]}-{van}"
+            scans += f"{name},04{van},{reader},{at.isoformat()}Z,{125000 + van}\n"
+            for key, base in READINGS.items():
+                value = base + van / 10 + (0 if is_copy else 0.3 * number)
+                readings += f"{name},{key},{value},{units[key]},warm_idle\n"
+    return scans, readings
+
+
+def test_one_scan_under_two_readers_is_told_from_two_scans_of_one_visit(home: Home, write: Write) -> None:
+    scans, readings = _two_readers(2, is_copy=False)
+    ingest.load(home, [DATA, write("pairs.csv", scans), write("pair_readings.csv", readings)])
+    said = " ".join(_said(home).values())
+    assert "kept twice" not in said
+    assert "apart nearly every time" not in said
+    scans, readings = _two_readers(2, is_copy=True)
+    scans, readings = (
+        t.replace("A-", "C-").replace("B-", "D-").replace("2026-03", "2026-04") for t in (scans, readings)
+    )
+    ingest.load(home, [write("copies.csv", scans), write("copy_readings.csv", readings)])
+    said = " ".join(_said(home).values())
+    assert re.search(
+        r"kept twice under two readers \(Tool A, C-\d and Tool B, D-\d\): all \d+ readings are the same", said
+    )
+    assert "1 more such pair." in said
+
+
+def test_a_clock_beside_the_others_and_wrong_chassis_numbers_are_told(home: Home, write: Write) -> None:
+    scans, readings = _two_readers(61, is_copy=False)
+    # 49 CFR 565.15's sample with its last digit changed; a number of a maker outside North America; one too short.
+    vans = (
+        "van,vin,model,model_year\n050,1M8GDM9AXKP042789,Wren,2018\n051,VZ9ZZZ00000000001,Wren,2018\n"
+        "052,1M8GDM9AXKP04278,Wren,2018\n053,1M8GDM9AXKP042788,Wren,2018\n"
+    )
+    files = {"far.csv": scans, "far_readings.csv": readings, "vins.csv": vans}
+    ingest.load(home, [DATA, *(write(name, text) for name, text in files.items())])
+    said = _said(home)
+    assert (
+        "at the same odometer lie 1 h 01 min apart nearly every time (6 pairs of 6 vans)"
+        in said["reader Tool A"]
+    )
+    assert "fails its check digit" in said["van 050"]
+    assert "van 051" not in said
+    assert "has not 17 characters" in said["van 052"]
+    assert "van 053" not in said
