@@ -60,7 +60,7 @@ def draw_sidebar() -> None:
 
 def draw_menu(pages: dict[str, StreamlitPage]) -> None:
     """Draw the menu: the pages by group."""
-    with st.container(gap=None):
+    with st.container(gap=None, key="menu"):
         for section, names in SECTIONS.items():
             if section:
                 st.caption(section)
@@ -86,6 +86,8 @@ def main() -> None:
         guarded(draw_sidebar)()
     try:
         chosen.run()
+        if chosen.url_path != pages["help"].url_path:
+            st.page_link(pages["help"], label="What the words and marks mean", icon=":material/menu_book:")
     except Exception as error:
         show_fault(error)
 

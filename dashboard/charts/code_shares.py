@@ -16,12 +16,12 @@ from dashboard.charts.code_names import (
     say_share,
     share_colours,
 )
-from dashboard.charts.frame import Chart, configure, fill, mark_size
+from dashboard.charts.frame import ROW_WORDS, Chart, configure, fill, mark_size, row_words
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import clean_text, count_of
 
 MOST_ROWS = 12
-_ROW = 44
+_ROW = 58
 AXIS = "Vans of the group that have the code (%)"
 
 
@@ -39,7 +39,7 @@ def _rows(shares: pl.DataFrame, chosen: Code | None) -> pl.DataFrame:
     for number, row in enumerate(shares.iter_rows(named=True)):
         code = Code.from_row(row)
         tier = row["tier"] if row["tier"] in SHARE_TIERS else "other"
-        y = number * _ROW + 31.0
+        y = number * _ROW + 38.0
         unknown = f"; {row['n_vans_unknown']} not known" if row["n_vans_unknown"] else ""
         rows.append(
             {
@@ -54,7 +54,7 @@ def _rows(shares: pl.DataFrame, chosen: Code | None) -> pl.DataFrame:
                 "from": 100 * row["share_low"],
                 "to": 100 * row["share_high"],
                 "y": y,
-                "text_y": y - 19,
+                "text_y": y - ROW_WORDS,
             }
         )  # fmt: skip
     words = ("cell", "label", "figure", "said", "word", "weight")
@@ -87,17 +87,8 @@ def build_template(theme_name: str) -> dict[str, Any]:
     )
     colour = alt.Color("word:N", scale=alt.Scale(domain=words, range=share_colours(theme)), legend=legend)
     hidden: dict[str, Any] = {"aria": False, "tooltip": None}
-    text: dict[str, Any] = {
-        "baseline": "middle",
-        "fontSize": 12.5,
-        "aria": False,
-        "fontWeight": {"expr": "datum.weight"},
-    }
     layers = [
-        rows.mark_text(align="left", x=0, color=theme.text, limit={"expr": "max(120, width - 130)"}, **text).encode(
-            height("text_y"), text="label:N"),
-        rows.mark_text(align="right", x={"expr": "width"}, color=theme.faint, limit=126, **text).encode(
-            height("text_y"), text="figure:N"),
+        *row_words(rows, theme, height("text_y"), name="label", figure="figure", room=170, weight="datum.weight"),
         rows.mark_rule(color=theme.edge, strokeWidth=2.5, **hidden).encode(at("from"), height("y"), x2="to"),
         rows.mark_point(filled=True, opacity=1, stroke=theme.ground, strokeWidth=0.7).encode(
             at("at"), height("y"), shape, colour, size=mark_size(), description="said:N"),

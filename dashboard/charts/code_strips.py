@@ -20,12 +20,13 @@ from dashboard.charts.code_names import (
     answer_colours,
     say_steadiness,
 )
-from dashboard.charts.frame import Chart, configure, fill, mark_size
+from dashboard.charts.frame import ROW_WORDS, Chart, configure, fill, mark_size, row_words
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import clean_text, count_of
 
 MOST_VANS = 20
-_ROW = 46
+ROW = 58
+FIRST_ROW = 38.0
 
 
 def choose_vans(vans: pl.DataFrame) -> list[str]:
@@ -34,7 +35,7 @@ def choose_vans(vans: pl.DataFrame) -> list[str]:
 
 
 def _place(vans: list[str]) -> pl.DataFrame:
-    rows = [{"van": van, "y": number * _ROW + 32.0} for number, van in enumerate(vans)]
+    rows = [{"van": van, "y": number * ROW + FIRST_ROW} for number, van in enumerate(vans)]
     return pl.DataFrame(rows, schema={"van": pl.String, "y": pl.Float64})
 
 
@@ -85,7 +86,7 @@ def _labels(vans: pl.DataFrame, places: pl.DataFrame) -> pl.DataFrame:
         {
             "name": f"Van {clean_text(row['van'])} · {clean_text(row['cohort'])}",
             "figure": say_steadiness(row) if row["n_later_covered"] else "",
-            "text_y": row["y"] - 19,
+            "text_y": row["y"] - ROW_WORDS,
             "y": row["y"],
         }
         for row in placed.iter_rows(named=True)
@@ -115,13 +116,9 @@ def build_template(theme_name: str) -> dict[str, Any]:
         "word:N", scale=alt.Scale(domain=words, range=[ANSWER_SHAPES[a] for a in ANSWERS]), legend=legend
     )
     colour = alt.Color("word:N", scale=alt.Scale(domain=words, range=answer_colours(theme)), legend=legend)
-    text: dict[str, Any] = {"baseline": "middle", "fontSize": 12.5, "aria": False}
     layers = [
         labels.mark_rule(color=theme.grid, x=0, x2={"expr": "width"}, aria=False, tooltip=None).encode(height("y")),
-        labels.mark_text(align="left", x=0, color=theme.text, limit={"expr": "max(100, width - 212)"}, **text).encode(
-            height("text_y"), text="name:N"),
-        labels.mark_text(align="right", x={"expr": "width"}, color=theme.faint, limit=208, **text).encode(
-            height("text_y"), text="figure:N"),
+        *row_words(labels, theme, height("text_y"), name="name", figure="figure", room=214),
         clears.mark_rule(color=theme.chosen, strokeWidth=2).encode(
             x, height("top"), y2="bottom", description="said:N", tooltip=alt.Tooltip("said:N", title="Work")),
         scans.mark_point(filled=True, opacity=1, strokeWidth=1.6).encode(
@@ -155,7 +152,7 @@ def draw_strips(
         "scans": _scans(scans, places),
         "clears": _clears(clears, places),
     }
-    spec = fill(build_template(theme.name), height=max(1, places.height) * _ROW + 4, axis_title="")
+    spec = fill(build_template(theme.name), height=max(1, places.height) * ROW + 4, axis_title="")
     # Layers without data are left out: they would only make the browser complain of an endless axis.
     spec["layer"] = [layer for layer in spec["layer"] if data[layer["data"]["name"]].height]
     shown = (

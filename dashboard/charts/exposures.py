@@ -9,12 +9,12 @@ import altair as alt
 import polars as pl
 
 from dashboard.charts.exposure_words import Contrast
-from dashboard.charts.frame import Chart, configure, fill, span
+from dashboard.charts.frame import Chart, configure, fill, row_words, span
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import Reading, clean_text, count_of
 
 MOST_COHORTS = 8
-_HEADER, _LANE, _GAP = 22, 22, 12
+_HEADER, _LANE, _GAP = 40, 20, 12
 _OFFSETS = (0.0, -4.5, 4.5)
 WORDS = {True: "first", False: "other"}
 SHAPES = {"first": "diamond", "other": "circle"}
@@ -40,15 +40,15 @@ def _headers(vans: pl.DataFrame, cohorts: list[str], contrast: Contrast, reading
         mine = vans.filter(pl.col("cohort_id") == cohort)
         n = int(mine["is_exposed"].sum())
         shift = mine["median_shift"].drop_nulls()
-        moved = f", middle shift {reading.say(shift[0], signed=True)}" if len(shift) else ""
+        moved = f": {reading.say(shift[0], signed=True)}" if len(shift) else ""
         rows.append(
             {
-                "header": f"{clean_text(mine['cohort'][0])}  ·  {n} {contrast.name}, {mine.height - n}"
-                f" {contrast.other_name}{moved}",
+                "header": clean_text(mine["cohort"][0]),
+                "figure": f"{n} {contrast.name}, {mine.height - n} {contrast.other_name}{moved}",
                 "y": number * _row_px() + 10.0,
             }
         )
-    return pl.DataFrame(rows, schema={"header": pl.String, "y": pl.Float64})
+    return pl.DataFrame(rows, schema={"header": pl.String, "figure": pl.String, "y": pl.Float64})
 
 
 def _row_px() -> int:
@@ -133,8 +133,7 @@ def build_template(theme_name: str) -> dict[str, Any]:
     hidden: dict[str, Any] = {"aria": False, "tooltip": None}
     headers, vans = alt.Chart(alt.NamedData("headers")), alt.Chart(alt.NamedData("vans"))
     layers = [
-        headers.mark_text(align="left", baseline="middle", fontWeight="bold", fontSize=12.5, color=theme.text, x=0,
-                          limit={"expr": "width"}, aria=False).encode(height("y"), text="header:N"),
+        *row_words(headers, theme, height("y"), name="header", figure="figure", room=250, weight="'bold'"),
         alt.Chart(alt.NamedData("links")).mark_rule(color=theme.edge, strokeWidth=1.2, **hidden)
         .encode(at("value"), height("y"), x2="value_other", y2="y_other"),
         alt.Chart(alt.NamedData("medians")).mark_rule(color=theme.text, strokeWidth=2.5, **hidden)

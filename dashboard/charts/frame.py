@@ -60,6 +60,49 @@ def mark_size() -> alt.Size:
     return alt.Size("size:Q", scale=None, legend=None)
 
 
+NARROW = 440  # pixels of plot; below, a row's figure stands under its name instead of beside it
+ROW_WORDS = 30.0  # pixels from a row's mark up to its name: room for both lines
+
+
+def row_words(
+    rows: alt.Chart, theme: Theme, y: alt.Y, *, name: str, figure: str, room: int, weight: str = "'normal'"
+) -> list[alt.Chart]:
+    """Return the words over the mark of a row: its name at the left, its figure at the right or one line below.
+
+    Parameters
+    ----------
+    rows : altair.Chart
+        The named data; `name` and `figure` are columns of it.
+    theme : Theme
+        Colours.
+    y : altair.Y
+        Where the name stands where both take a line each, `ROW_WORDS` over the mark.
+    name, figure : str
+        Columns with the words.
+    room : int
+        Pixels kept for the figure where both share a line.
+    weight : str
+        A Vega expression for the weight of the font.
+    """
+    text: dict[str, Any] = {
+        "baseline": "middle",
+        "fontSize": 12.5,
+        "aria": False,
+        "fontWeight": {"expr": weight},
+    }
+    is_narrow = f"width < {NARROW}"
+    return [
+        rows.mark_text(
+            align="left", x=0, color=theme.text, limit={"expr": f"{is_narrow} ? width : width - {room}"},
+            dy={"expr": f"{is_narrow} ? 0 : 12"}, **text,
+        ).encode(y, text=f"{name}:N"),
+        rows.mark_text(
+            align="right", x={"expr": "width"}, color=theme.faint, limit={"expr": f"{is_narrow} ? width : {room - 6}"},
+            dy={"expr": f"{is_narrow} ? 16 : 12"}, **text,
+        ).encode(y, text=f"{figure}:N"),
+    ]  # fmt: skip
+
+
 def configure(chart: alt.LayerChart | alt.FacetChart, theme: Theme) -> dict[str, Any]:
     """Give a layered chart the theme and return its spec."""
     spec: dict[str, Any] = (

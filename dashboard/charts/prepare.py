@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dashboard.charts import (
+    ages,
     agreement,
     code_returns,
     code_shares,
@@ -11,6 +12,7 @@ from dashboard.charts import (
     exposures,
     repairs,
     series,
+    shares,
     shift_rows,
     siblings,
     van,
@@ -33,5 +35,8 @@ def prepare_charts() -> None:
             repairs,
             costs,
             agreement,
+            shares,
         ):
             chart.build_template(theme.name)
+        for kind in ("date", "number"):
+            ages.build_template(theme.name, kind)

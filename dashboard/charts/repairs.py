@@ -10,7 +10,7 @@ import polars as pl
 
 from dashboard.charts.frame import Chart, configure, fill
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import Reading, clean_text, count_of
+from dashboard.charts.words import Reading, clean_text, count_of, say_part
 
 _HEIGHT = 240
 WORDS = {
@@ -35,9 +35,8 @@ _SHAPES = ("square", "circle", "cross")
 
 def say_work(row: dict[str, Any]) -> str:
     """Say what was done, on which van and when."""
-    part = f" {clean_text(row['part'])}" if row["part"] else ""
     code = f" for {clean_text(row['code'])}" if row.get("code") else ""
-    return f"{row['worked_at']:%d %b %Y}, van {clean_text(row['van'])}: {clean_text(row['what'])}{part}{code}"
+    return f"{row['worked_at']:%d %b %Y}, van {clean_text(row['van'])}: {say_part(row['what'], row['part'])}{code}"
 
 
 def place_scans(scans: pl.DataFrame, row: dict[str, Any], reading: Reading) -> pl.DataFrame:

@@ -10,7 +10,7 @@ import polars as pl
 
 from dashboard.charts.frame import Chart, configure, fill
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import Reading, clean_text, count_of
+from dashboard.charts.words import Reading, clean_text, count_of, say_part
 
 _HEIGHT = 220
 
@@ -41,7 +41,7 @@ def _scans(scans: pl.DataFrame, reading: Reading) -> pl.DataFrame:
 def _work(events: pl.DataFrame, scans: pl.DataFrame) -> pl.DataFrame:
     """One row per dated work entry: a line in the picture, its words turned away from the right edge."""
     work = events.filter((pl.col("kind") == "work") & pl.col("happened_at").is_not_null())
-    named = [clean_text(text) for text in work["what"]]
+    named = [say_part(text) for text in work["what"]]
     first, last = scans["scanned_at"].min(), scans["scanned_at"].max()
     late = pl.lit(first).is_not_null() & (
         pl.col("happened_at") > pl.lit(first) + (pl.lit(last) - pl.lit(first)) * 0.6

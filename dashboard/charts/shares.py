@@ -101,13 +101,15 @@ def build_template(theme_name: str) -> dict[str, Any]:
     y = alt.Y(
         "reading:N",
         sort=None,
-        axis=alt.Axis(title=None, labelLimit=160, labelColor=theme.text),
+        axis=alt.Axis(title=None, labelLimit={"expr": "width < 420 ? 150 : 230"}, labelColor=theme.text),
         scale=alt.Scale(paddingInner=0.22),
     )
     axis = alt.Axis(title="Share of the differences", format=".0%", tickCount=5)
     x = alt.X("start:Q", axis=axis, scale=alt.Scale(domain=[0, 1], nice=False, clamp=True))
     colours = fills(theme)
-    legend = alt.Legend(title=None, orient="top", columns=1, symbolType="square", symbolSize=120)
+    legend = alt.Legend(
+        title=None, orient="top", columns={"expr": "width < 420 ? 2 : 5"}, symbolType="square", symbolSize=120
+    )
     scale = alt.Scale(domain=list(PARTS.values()), range=[colours[p][0] for p in PARTS])
     bars = alt.Chart(alt.NamedData("bars"))
     layers = [

@@ -8,13 +8,13 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from dashboard.charts.frame import Chart, configure, fill, mark_size, span
+from dashboard.charts.frame import ROW_WORDS, Chart, configure, fill, mark_size, row_words, span
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import Reading, count_of, format_number
 
 MOST_ROWS = 12
 NEGLIGIBLE = 0.1  # of the smallest useful difference: sure, perhaps, but of no use; as the build grades it
-_ROW = 42
+_ROW = 58
 AXIS = "Difference, 1 = worth a look in one van"
 KINDS = ("higher", "lower", "likely", "unsure")
 WORDS = {
@@ -67,7 +67,7 @@ def lay_rows(shifts: pl.DataFrame, chosen: str | None) -> pl.DataFrame:
     for number, row in enumerate(shifts.head(MOST_ROWS).iter_rows(named=True)):
         reading, ruler, kind = Reading.from_row(row), _ruler(row), grade(row)
         ends = [row[k] if row[k] is not None else row["shift"] for k in ("shift_low", "shift_high")]
-        y = number * _ROW + 30.0
+        y = number * _ROW + 38.0
         rows.append(
             {
                 "cell": reading.title,
@@ -81,7 +81,7 @@ def lay_rows(shifts: pl.DataFrame, chosen: str | None) -> pl.DataFrame:
                 "from": ends[0] / ruler,
                 "to": ends[1] / ruler,
                 "y": y,
-                "text_y": y - 18,
+                "text_y": y - ROW_WORDS,
             }
         )
     return pl.DataFrame(rows, schema=SCHEMA)
@@ -112,14 +112,9 @@ def build_template(theme_name: str) -> dict[str, Any]:
     )
     colour = alt.Color("word:N", scale=alt.Scale(domain=words, range=colours), legend=legend)
     hidden: dict[str, Any] = {"aria": False, "tooltip": None}
-    text: dict[str, Any] = {"baseline": "middle", "fontSize": 12.5, "aria": False,
-                            "fontWeight": {"expr": "datum.weight"}}  # fmt: skip
     layers = [
         zero.mark_rule(color=theme.text, strokeDash=[4, 3], **hidden).encode(at("at"), height("top"), y2="bottom"),
-        rows.mark_text(align="left", x=0, color=theme.text, limit={"expr": "max(120, width - 150)"}, **text)
-        .encode(height("text_y"), text="label:N"),
-        rows.mark_text(align="right", x={"expr": "width"}, color=theme.faint, limit=146, **text)
-        .encode(height("text_y"), text="figure:N"),
+        *row_words(rows, theme, height("text_y"), name="label", figure="figure", room=160, weight="datum.weight"),
         rows.mark_rule(color=theme.edge, strokeWidth=2.5, clip=True, **hidden)
         .encode(at("from"), height("y"), x2="to"),
         rows.mark_point(filled=True, opacity=1, stroke=theme.ground, strokeWidth=0.7)

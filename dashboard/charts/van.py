@@ -8,15 +8,23 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from dashboard.charts.frame import Chart, configure, fill, mark_size, span, verdict_encodings
+from dashboard.charts.frame import (
+    ROW_WORDS,
+    Chart,
+    configure,
+    fill,
+    mark_size,
+    row_words,
+    span,
+    verdict_encodings,
+)
 from dashboard.charts.palette import GLYPHS, SIZES, THEMES, WORDS, Theme
 from dashboard.charts.words import Reading, clean_text, count_of, say_evidence
 
-MOST_ROWS = 20
+MOST_ROWS = 12
 FARTHEST = 5.0  # half-ranges; a reading farther out is drawn at the edge with an arrow
 _LEAST_SPAN = 1.6
 _ROW = 58
-_NARROW = 560  # pixels; below, the figure stands under the reading's name instead of beside it
 AXIS = "Distance from the middle of the siblings (1 = edge of their range)"
 
 
@@ -43,7 +51,7 @@ def _rows(cells: pl.DataFrame) -> pl.DataFrame:
     rows = []
     for number, row in enumerate(cells.iter_rows(named=True)):
         reading = Reading.from_row(row, row["channel"])
-        y = number * _ROW + 46.0
+        y = number * _ROW + 38.0
         rows.append(
             {
                 "cell": f"{row['parameter']}/{row['state']}/{row['channel']}",
@@ -58,7 +66,7 @@ def _rows(cells: pl.DataFrame) -> pl.DataFrame:
                 "beyond": "▶" if row["at"] > FARTHEST else "◀" if row["at"] < -FARTHEST else "",
                 "side": 14 if row["at"] > 0 else -14,
                 "y": y,
-                "text_y": y - 35,
+                "text_y": y - ROW_WORDS,
                 "top": y - 9,
                 "bottom": y + 9,
                 "low": -1.0,
@@ -92,18 +100,13 @@ def build_template(theme_name: str) -> dict[str, Any]:
     rows = alt.Chart(alt.NamedData("rows"))
     shape, colour = verdict_encodings()
     hidden: dict[str, Any] = {"aria": False, "tooltip": None}
-    text: dict[str, Any] = {"baseline": "middle", "fontSize": 12.5, "aria": False}
     layers = [
         rows.mark_rect(color=theme.band, **hidden).encode(at("low"), height("top"), x2="high", y2="bottom"),
         rows.mark_rule(color=theme.edge, **hidden).encode(at("low"), height("top"), y2="bottom"),
         rows.mark_rule(color=theme.edge, **hidden).encode(at("high"), height("top"), y2="bottom"),
         rows.mark_rule(color=theme.faint, strokeDash=[3, 3], **hidden).encode(
             alt.X(datum=0, type="quantitative", axis=x_axis, scale=x_scale), height("top"), y2="bottom"),
-        rows.mark_text(align="left", x=0, color=theme.text, limit={"expr": f"width < {_NARROW} ? width : width - 190"},
-                       dy={"expr": f"width < {_NARROW} ? 0 : 15"}, **text).encode(
-            height("text_y"), text="reading:N"),
-        rows.mark_text(align="right", x={"expr": "width"}, color=theme.faint, limit=185,
-                       dy={"expr": f"width < {_NARROW} ? 17 : 15"}, **text).encode(height("text_y"), text="figure:N"),
+        *row_words(rows, theme, height("text_y"), name="reading", figure="figure", room=190),
         rows.mark_rule(color=theme.chosen, strokeWidth=2.5, **hidden).encode(at("from"), height("y"), x2="to"),
         rows.mark_point(filled=True, opacity=1, stroke=theme.ground, strokeWidth=0.7).encode(
             at("at"), height("y"), shape, colour, size=mark_size(), description="said:N"),

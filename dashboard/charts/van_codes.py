@@ -7,13 +7,12 @@ from typing import Any
 import polars as pl
 
 from dashboard.charts.code_names import ANSWER_SIZES, ANSWER_WORDS, LOW_VOLTAGE, PRESENT, WHY_UNKNOWN, Code
-from dashboard.charts.code_strips import build_template
-from dashboard.charts.frame import Chart, fill
+from dashboard.charts.code_strips import FIRST_ROW, ROW, build_template
+from dashboard.charts.frame import ROW_WORDS, Chart, fill
 from dashboard.charts.palette import Theme
 from dashboard.charts.words import clean_text, count_of
 
 MOST_CODES = 8
-_ROW = 46
 
 
 def _say(row: dict[str, Any], name: str, answer: str) -> str:
@@ -43,15 +42,15 @@ def draw_van_codes(van: str, scans: pl.DataFrame, clears: pl.DataFrame, theme: T
     for number, key in enumerate(keys.iter_rows(named=True)):
         name = Code(key["module"] or "", key["code"], key["title"] or "", "other").name
         own = scans.filter((pl.col("code") == key["code"]) & pl.col("module").eq_missing(key["module"]))
-        y, n_shown = number * _ROW + 32.0, 0
+        y, n_shown = number * ROW + FIRST_ROW, 0
         for row in own.iter_rows(named=True):
             answer = LOW_VOLTAGE if row["is_low_voltage"] else row["standing"]
             n_shown += answer in (PRESENT, LOW_VOLTAGE)
             said = _say(row, name, answer)
             marks.append({"at": row["scanned_at"], "y": y, "word": ANSWER_WORDS[answer], "size": ANSWER_SIZES[answer], "said": said})  # fmt: skip
         figure = f"on {n_shown} of {count_of(own.height, 'scan')}"
-        labels.append({"name": name, "figure": figure, "y": y, "text_y": y - 19})
-    bottom = max(1, len(labels)) * _ROW
+        labels.append({"name": name, "figure": figure, "y": y, "text_y": y - ROW_WORDS})
+    bottom = max(1, len(labels)) * ROW
     lines = [
         {"at": at, "top": 14.0, "bottom": float(bottom), "said": f"Codes cleared {at:%d %b %Y}"}
         for at in clears["cleared_at"].unique().sort().to_list()

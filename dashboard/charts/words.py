@@ -10,14 +10,19 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.counted import count_of as count_of
+from pipeline.vocabulary import write_part
 
 CAVEAT = "A difference is a reason to look, not a diagnosis."
 CHANNELS = {
-    "level": "Level, past year",
-    "change": "Change, last weeks",
+    "level": "Level",
+    "change": "Change",
     "spread": "Unsteadiness",
-    "step": "Step between states",
+    "step": "Step",
 }
+CHANNELS_HELP = (
+    "Level: mean of the past year's scans. Change: the last weeks against the van's own earlier scans."
+    " Unsteadiness: scatter within one scan. Step: how far it goes from one operating state to the next."
+)
 _TITLES = {"change": "Change of", "spread": "Unsteadiness of", "step": "Step in"}
 _AXES = {
     "level": "mean of each van's scans",
@@ -37,6 +42,11 @@ def clean_text(text: object) -> str:
         return ""
     spaced = "".join(" " if c in "\n\r\t" else c for c in str(text))
     return "".join(c for c in spaced if c not in _BIDI and unicodedata.category(c) not in ("Cc", "Cs"))
+
+
+def say_part(*words: str | None) -> str:
+    """Write work, part and code as they stand in a sentence: "replaced EGR valve"."""
+    return write_part(clean_text(" ".join(filter(None, words))))
 
 
 def count_decimals(smallest_useful: float | None, resolution: float | None) -> int:

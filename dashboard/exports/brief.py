@@ -11,7 +11,7 @@ from dashboard.charts.frame import Chart
 from dashboard.charts.palette import GLYPHS, PRINT, WORDS
 from dashboard.charts.siblings import draw_siblings
 from dashboard.charts.van import draw_van
-from dashboard.charts.words import Reading, clean_text, count_of, format_number, say_standing
+from dashboard.charts.words import Reading, clean_text, count_of, format_number, say_part, say_standing
 from dashboard.questions import findings, fleet, siblings, vans
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse
@@ -154,7 +154,7 @@ def write_brief(warehouse: Warehouse, van: str) -> Brief:
             for c in codes.iter_rows(named=True)
         ],
         events=[
-            f"{e['happened_at']:%d %b %Y}: {clean_text(e['what'])} {clean_text(e['note'])}".strip()
+            f"{e['happened_at']:%d %b %Y}: {say_part(e['what'])} {clean_text(e['note'])}".strip()
             for e in events.iter_rows(named=True)
             if e["happened_at"] is not None
         ],

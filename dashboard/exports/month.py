@@ -11,7 +11,7 @@ from typing import Any
 import polars as pl
 
 from dashboard.charts.matter_words import cut, headline, say_plainly, subject_of
-from dashboard.charts.words import clean_text, count_of, format_number
+from dashboard.charts.words import clean_text, count_of, format_number, say_part
 from dashboard.exports.matter_page import say_kept
 from dashboard.exports.report import Report, Section
 from dashboard.questions import findings, fleet, months, records
@@ -203,7 +203,7 @@ def _say_done(warehouse: Warehouse, month: dt.date) -> list[str]:
 
 
 def _name_work(row: dict[str, Any]) -> str:
-    return " ".join(clean_text(row[key]) for key in ("part", "what") if row[key])
+    return say_part(row["part"], row["what"])
 
 
 def _say_verdict(row: dict[str, Any]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 
 import polars as pl
@@ -16,13 +17,22 @@ from dashboard.parts.code_company import show_company, show_exposures, show_numb
 from dashboard.parts.code_moments import say_failure_types, say_lamp, show_moments
 from dashboard.parts.code_notes import show_notes
 from dashboard.parts.code_story import show_returns, show_strips
+from dashboard.parts.decided import standings
 from dashboard.parts.dossier import offer_dossier
 from dashboard.parts.links import is_open, name_stray, seed
-from dashboard.parts.matter import show_cautions, show_matter
 from dashboard.parts.plain import escape
+from dashboard.parts.ranked import show_matters
 from dashboard.parts.screen import offer_downloads, pick_key, picked, remember_pick, show_chart, show_table
 from dashboard.parts.view import View, page
 from dashboard.questions import codes, findings
+
+CLOSER: dict[str, tuple[Callable[[View, Code], None], ...]] = {
+    "Van by van": (show_strips,),
+    "After clearing": (show_returns,),
+    "When it sets": (show_moments,),
+    "What goes with it": (show_exposures, show_company),
+    "Whole fleet": (lambda view, _: show_readers(view), lambda view, _: show_numbers(view)),
+}
 
 
 def take_pick(key: str, shorts: dict[str, str]) -> None:
@@ -119,16 +129,29 @@ def show_verdict(view: View, code: Code) -> None:
         st.caption(CAVEAT)
 
 
-def show_matters(view: View, code: Code, found: pl.DataFrame) -> None:
+def show_standing_out(view: View, code: Code, found: pl.DataFrame) -> None:
     """What stands out about the chosen code."""
     of_code = pl.col("module").fill_null("") == code.module
     rows = found.filter((pl.col("code") == code.code) & of_code & pl.col("tier").is_in(SAYS_SO)).to_dicts()
     if rows:
-        with st.container(border=True):
-            for row in rows[:4]:
-                show_matter(row, with_link=False)
+        with st.container(border=True, gap="xsmall"):
+            show_matters(view, rows, standings(rows), key="code_matter")
+            for row in rows:
                 offer_dossier(view, row)
-            show_cautions(rows)
+
+
+def show_closer(view: View, code: Code) -> None:
+    """One closer look at the chosen code at a time, so that the page stays short and quick."""
+    chosen = st.segmented_control(
+        "Look closer",
+        list(CLOSER),
+        default=next(iter(CLOSER)),
+        key="code_look",
+        bind="query-params",
+        required=True,
+    )
+    for show_part in CLOSER.get(chosen or "", ()):
+        show_part(view, code)
 
 
 @page("Codes")
@@ -158,15 +181,9 @@ def show(view: View) -> None:
             show_verdict(view, code)
         show_list(rows)
     if code is not None:
-        show_matters(view, code, found)
+        show_standing_out(view, code, found)
         show_notes(code)
-        show_strips(view, code)
-        show_moments(view, code)
-        show_returns(view, code)
-        show_exposures(view, code)
-        show_company(view, code)
-    show_readers(view)
-    show_numbers(view)
+        show_closer(view, code)
 
 
 show()

@@ -11,7 +11,7 @@ import streamlit as st
 from dashboard.charts.palette import GLYPHS, WORDS
 from dashboard.charts.van import MOST_ROWS, draw_van, standardise
 from dashboard.charts.van_codes import MOST_CODES, draw_van_codes
-from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, say_standing
+from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, say_part, say_standing
 from dashboard.exports.bay_sheet import print_bay_sheet
 from dashboard.exports.brief import describe_facts, find_van, write_brief
 from dashboard.exports.handout import print_html, print_pdf
@@ -203,7 +203,7 @@ def show_history(view: View, van: str) -> None:
         who = f" ({clean_text(row['who'])})" if row["who"] else ""
         relearn = f", relearn {clean_text(row['relearn'])}" if row["relearn"] else ""
         note = f". {clean_text(row['note'])}" if row["note"] else ""
-        told = f"{row['what']}{who}{relearn}{note}"
+        told = f"{say_part(row['what']) if row['kind'] == 'work' else row['what']}{who}{relearn}{note}"
         st.markdown(f"**{when}** {escape(told)}")
     exposures = vans.list_van_exposures(view.warehouse, van).filter(pl.col("is_current"))
     if exposures.height:

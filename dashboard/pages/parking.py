@@ -23,7 +23,7 @@ from dashboard.charts.exposure_words import (
 from dashboard.charts.exposures import MOST_COHORTS, draw_exposure
 from dashboard.charts.palette import GLYPHS
 from dashboard.charts.shift_rows import MOST_ROWS, draw_shifts, grade, say_q, say_shift
-from dashboard.charts.words import CAVEAT, Reading, count_of, format_ratio
+from dashboard.charts.words import CAVEAT, Reading, count_of
 from dashboard.exports.exposure_pictures import (
     EXPOSURE_KEY,
     SHIFTS_KEY,
@@ -31,6 +31,7 @@ from dashboard.exports.exposure_pictures import (
     picture_exposure,
     picture_exposure_shifts,
 )
+from dashboard.parts.code_odds import show_odds
 from dashboard.parts.links import is_open, link_to, name_stray, seed
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import (
@@ -186,29 +187,16 @@ def show_codes(view: View, contrast: Contrast) -> None:
     if rows.is_empty():
         st.write("No code stands on enough vans, and is missing on enough, to be tested against it.")
         return
-    told = rows.with_columns(
-        pl.Series("name", [Code.from_row(r).name for r in rows.iter_rows(named=True)], dtype=pl.String),
-        pl.format("{} of {}", "n_exposed_with", "n_exposed").alias("exposed"),
-        pl.format("{} of {}", "n_other_with", "n_other").alias("others"),
-        pl.Series("odds", [format_ratio(r["odds_ratio"]) for r in rows.iter_rows(named=True)]),
-        pl.Series("odds_span", [f"{format_ratio(r['odds_low'])} to {format_ratio(r['odds_high'])}" for r in rows.iter_rows(named=True)]),
-        pl.Series("sure", [say_q(q).removeprefix("q ") for q in rows["q"]], dtype=pl.String),
-    )  # fmt: skip
-    show_table(
-        told,
+    names = [Code.from_row(r).name for r in rows.iter_rows(named=True)]
+    show_odds(
+        rows.with_columns(pl.Series("name", names, dtype=pl.String)),
         {
             "name": st.column_config.TextColumn("Code", width="medium"),
             "level_name": st.column_config.TextColumn("More with", width=90),
-            "exposed": st.column_config.TextColumn("Have it", width=84),
-            "others": st.column_config.TextColumn("Others", width=84),
-            "odds": st.column_config.TextColumn("Odds ratio", width=84),
-            "odds_span": st.column_config.TextColumn("95 % interval", width=110),
-            "sure": st.column_config.TextColumn("q", width=90),
-            "n_strata": st.column_config.NumberColumn("Groups", width=70),
         },
+        {},
         key="parking_codes",
         alt=f"Codes tested against {contrast.what}: vans with it, odds ratio, interval.",
-        height=min(320, 37 * (rows.height + 1)),
     )
     first = rows.row(0, named=True)
     link_to("codes", "See the first of them over time", icon=":material/fact_check:", code=Code.from_row(first).short)  # fmt: skip

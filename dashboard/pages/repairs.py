@@ -10,7 +10,7 @@ import streamlit as st
 
 from dashboard.charts.code_names import Code
 from dashboard.charts.repairs import GLYPHS, WORDS, draw_repair, say_work
-from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, format_number
+from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, format_number, say_part
 from dashboard.exports.repair_pictures import REPAIR_KEY, picture_repair, read_row
 from dashboard.parts.links import is_open, link_to, link_to_reading, link_to_van, name_stray, seed
 from dashboard.parts.plain import escape
@@ -66,7 +66,7 @@ def show_list(named: dict[str, dict[str, Any]], chosen: str | None) -> None:
             "verdict": [f"{GLYPHS[r['verdict']]} {WORDS[r['verdict']]}" for r in rows],
             "on": [r["worked_at"] for r in rows],
             "van": [clean_text(r["van"]) for r in rows],
-            "what": [clean_text(" ".join(filter(None, (r["what"], r["part"])))) for r in rows],
+            "what": [say_part(r["what"], r["part"]) for r in rows],
             "code": [clean_text(r["code"]) for r in rows],
             "relearn": [clean_text(r["relearn"]).replace("_", " ") for r in rows],
             "n_readings": [r["n_readings"] for r in rows],

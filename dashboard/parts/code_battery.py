@@ -5,9 +5,10 @@ from __future__ import annotations
 import polars as pl
 import streamlit as st
 
-from dashboard.parts.links import link_to_van
-from dashboard.parts.matter import show_cautions, show_matter
+from dashboard.charts.matter_words import subject_of
+from dashboard.parts.decided import standings
 from dashboard.parts.plain import escape
+from dashboard.parts.ranked import show_matters, show_subject
 from dashboard.parts.view import View
 from dashboard.questions import codes
 
@@ -26,13 +27,12 @@ def show_batteries(view: View, found: pl.DataFrame) -> None:
     if not rows:
         return
     st.header("Battery first", anchor=False)
-    with st.container(border=True):
-        held = codes.list_low_voltage_evidence(view.warehouse, view.vans)
-        for row in rows:
-            show_matter(row)
-            own = held.filter((pl.col("scan_id") == row["scan_id"]) & (pl.col("reader") == row["reader"]))
+    held = codes.list_low_voltage_evidence(view.warehouse, view.vans)
+    for row in rows:
+        own = held.filter((pl.col("scan_id") == row["scan_id"]) & (pl.col("reader") == row["reader"]))
+        with st.container(border=True, gap="xsmall"):
+            show_subject(subject_of(row), row)
+            show_matters(view, [row], standings([row]), key="code_battery")
             if own.height:
-                st.caption(escape(say_signs(own)))
-        show_cautions(rows)
-        for van in dict.fromkeys(row["van"] for row in rows):
-            link_to_van(f"All readings of van {escape(van)}", van)
+                with st.expander("Signs of low supply voltage", type="compact"):
+                    st.write(escape(say_signs(own)))

@@ -6,7 +6,8 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.code_names import Code
-from dashboard.charts.words import count_of, format_ratio
+from dashboard.charts.words import count_of, say_part
+from dashboard.parts.code_odds import show_odds
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import show_table
 from dashboard.parts.view import View
@@ -24,30 +25,18 @@ def show_exposures(view: View, code: Code) -> None:
         return
     told = rows.with_columns(
         pl.Series("what", [f"{r['attribute'].replace('_', ' ')}: {r['level_name']}" for r in rows.iter_rows(named=True)]),
-        pl.format("{} of {}", "n_exposed_with", "n_exposed").alias("exposed"),
-        pl.format("{} of {}", "n_other_with", "n_other").alias("others"),
-        pl.Series("odds", [format_ratio(r["odds_ratio"]) for r in rows.iter_rows(named=True)]),
-        pl.Series("odds_span", [f"{format_ratio(r['odds_low'])} to {format_ratio(r['odds_high'])}" for r in rows.iter_rows(named=True)]),
         pl.Series("beside", [f"{r['rival_attribute'].replace('_', ' ')}: {r['rival_level']}" if r["rival_attribute"] else "" for r in rows.iter_rows(named=True)]),
-        pl.col("q").round(3),
     )  # fmt: skip
-    show_table(
+    show_odds(
         told,
+        {"what": st.column_config.TextColumn("Vans with", width="medium")},
         {
-            "what": st.column_config.TextColumn("Vans with", width="medium"),
-            "exposed": st.column_config.TextColumn("Have it", width=90),
-            "others": st.column_config.TextColumn("Others", width=90),
-            "odds": st.column_config.TextColumn("Odds ratio", width=84),
-            "odds_span": st.column_config.TextColumn("95 % interval", width=110),
-            "q": st.column_config.NumberColumn("q", width=64),
-            "n_strata": st.column_config.NumberColumn("Groups", width=70),
             "beside": st.column_config.TextColumn(
                 "Goes with", help="A stronger exposure that these vans share."
-            ),
+            )
         },
         key="code_exposures",
         alt=f"Exposures and {code.name}: vans with it, odds ratio, interval.",
-        height=min(320, 37 * (rows.height + 1)),
     )
     st.caption(
         "Counted within groups of siblings. An association, not a cause: vans were not parked at random."
@@ -79,8 +68,11 @@ def show_company(view: View, code: Code) -> None:
         )
     endings = codes.list_code_endings(view.warehouse, code.module, code.code)
     for row in endings.iter_rows(named=True):
-        what = " ".join(filter(None, (row["what"], row["part"])))
-        st.markdown(escape(f"Gone after {what}: {count_of(row['n_vans'], 'van')} ({row['vans']})."))
+        st.markdown(
+            escape(
+                f"Gone after {say_part(row['what'], row['part'])}: {count_of(row['n_vans'], 'van')} ({row['vans']})."
+            )
+        )
     if endings.is_empty():
         st.write("No work is on record after which it was gone for good.")
 

@@ -62,9 +62,10 @@ def _say_day(note: dict[str, Any]) -> str:
 
 def show_notes(code: Code) -> None:
     """The notes on a code, and the form to add one."""
-    st.header("What we know about it", anchor=False)
     home = Home.find()
     notes = notes_of(home, code)
+    if notes:
+        st.header("What we know about it", anchor=False)
     for note in notes[:SHOWN]:
         origin = f", from: {note['origin']}" if note.get("origin") else ""
         with st.container(border=True, gap="xsmall"):
@@ -72,12 +73,15 @@ def show_notes(code: Code) -> None:
             st.caption(escape(f"{note.get('who') or 'name not given'}, {_say_day(note)}{origin}"))
     if len(notes) > SHOWN:
         st.caption(f"The newest {SHOWN} of {len(notes)} notes are shown; the journal has all.")
-    if not notes:
-        st.write("Nobody has written anything about it yet.")
     if not may("enter"):
         return
+    label = (
+        "Add to what is known of it"
+        if notes
+        else "Nobody has written anything about this code yet: write it down"
+    )
     with (
-        st.expander("Write a note for the whole fleet", icon=":material/edit_note:"),
+        st.expander(label, icon=":material/edit_note:"),
         st.form("code_note", clear_on_submit=True, border=False),
     ):
         text = st.text_area("What do you know about this code?", max_chars=LONGEST_TEXT)

@@ -9,7 +9,7 @@ import polars as pl
 import streamlit as st
 from streamlit.errors import StreamlitAPIException
 
-from dashboard.charts.words import CHANNELS, Reading, clean_text
+from dashboard.charts.words import CHANNELS, CHANNELS_HELP, Reading, clean_text
 from dashboard.parts.plain import escape
 from dashboard.parts.view import View
 from dashboard.questions import fleet
@@ -130,7 +130,13 @@ def choose_channel(key: str) -> str:
     """Draw the choice of level, change, unsteadiness and step, and return its key."""
     words = {word: channel for channel, word in CHANNELS.items()}
     word = st.segmented_control(
-        "Measure", list(words), default=CHANNELS["level"], key=key, bind="query-params", required=True
+        "Measure",
+        list(words),
+        default=CHANNELS["level"],
+        key=key,
+        bind="query-params",
+        required=True,
+        help=CHANNELS_HELP,
     )
     return words.get(word or "", "level")
 

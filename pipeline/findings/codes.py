@@ -11,6 +11,7 @@ from pipeline.counted import count_of
 from pipeline.findings import code_words, wording
 from pipeline.findings.records import Finding
 from pipeline.settings import Codes
+from pipeline.vocabulary import write_part
 
 Row = dict[str, Any]
 Code = tuple[str, str]
@@ -122,7 +123,8 @@ def say_fellows(rows: Iterable[Row]) -> str:
 def say_endings(rows: Iterable[Row]) -> str:
     """Say which work it ended with, or nothing."""
     told = [
-        f"{' '.join(filter(None, (r['what'], r['part'])))} ({count_of(r['n_vans'], 'van')})" for r in rows
+        f"{write_part(' '.join(filter(None, (r['what'], r['part']))))} ({count_of(r['n_vans'], 'van')})"
+        for r in rows
     ]
     return f" It was gone after: {code_words.say_counted(told)}." if told else ""
 

@@ -12,6 +12,7 @@ from pipeline.compare.intervals import wilson
 from pipeline.counted import count_of
 from pipeline.findings import code_words, wording
 from pipeline.findings.records import TIERS, Finding
+from pipeline.vocabulary import write_part
 from pipeline.vocabulary.physics import worked_out
 
 Row = dict[str, Any]
@@ -22,7 +23,7 @@ RELEARN_DONE = ("done", "not_needed")
 
 def work_words(row: Row) -> str:
     """Return a piece of work as it stands in a sentence: "EGR valve repaired on 10 Mar 2026"."""
-    return f"{row['part'] or 'work'} {row['what']} on {row['worked_at']:%d %b %Y}"
+    return f"{write_part(row['part'] or 'work')} {row['what']} on {row['worked_at']:%d %b %Y}"
 
 
 def _reading(row: Row) -> str:

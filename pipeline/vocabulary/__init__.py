@@ -4,7 +4,7 @@
 tables, loaded into the warehouse so that labels and units travel with the data.
 """
 
-from pipeline.vocabulary.names import fold, fold_unit
+from pipeline.vocabulary.names import fold, fold_unit, write_part
 from pipeline.vocabulary.pids import by_pid, decode_pid_bytes
 from pipeline.vocabulary.records import (
     Caution,
@@ -30,4 +30,5 @@ __all__ = [
     "parameters",
     "states",
     "tables",
+    "write_part",
 ]

@@ -6,7 +6,18 @@ import re
 import unicodedata
 from functools import lru_cache
 
+# What a workshop writes in capitals, whoever typed it.
+_CAPITALS = re.compile(r"\b(?:abs|ac|dpf|ecu|egr|maf|map|obd|scr|srs|vin)\b", re.IGNORECASE | re.ASCII)
 _POWERS = str.maketrans({"²": "2", "³": "3", "⁻": "-", "¹": "1", "º": "°", "−": "-"})
+
+
+def write_part(text: str) -> str:
+    """Write a part as it stands in a sentence: underscores as spaces, abbreviations in capitals.
+
+    >>> write_part("egr_valve")
+    'EGR valve'
+    """
+    return _CAPITALS.sub(lambda found: found[0].upper(), text.replace("_", " "))
 
 
 def fold(text: str) -> str:

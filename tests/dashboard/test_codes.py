@@ -58,7 +58,8 @@ def _open(home: Path, monkeypatch: pytest.MonkeyPatch, **query: str | list[str])
 
 def _texts(at: AppTest) -> str:
     shown = [*at.title, *at.header, *at.markdown, *at.caption, *at.info, *at.error, *at.warning]
-    return "\n".join(element.value for element in shown).replace("\\", "").replace("\u2060", "")
+    told = [*(element.value for element in shown), *(matter.label for matter in at.expander)]
+    return "\n".join(told).replace("\\", "").replace("\u2060", "")
 
 
 def _tables(at: AppTest) -> list[Any]:
@@ -116,7 +117,9 @@ def test_a_pair_is_told_from_both_sides(opened: Warehouse) -> None:
 def test_the_page_tells_how_common_how_steady_and_whether_it_comes_back(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    text = _texts(_open(fleet.home, monkeypatch, code="P0401, engine"))
+    looks = ("Van by van", "After clearing", "When it sets", "What goes with it", "Whole fleet")
+    pages = [_open(fleet.home, monkeypatch, code="P0401, engine", code_look=look) for look in looks]
+    text = "\n".join(map(_texts, pages))
     for part in (
         "**3 codes on the vans shown; 1 needs a look.**",
         "A van counts for a code only where its module was asked and answered",
@@ -125,7 +128,7 @@ def test_the_page_tells_how_common_how_steady_and_whether_it_comes_back(
         "It lit a warning lamp on",
         "Failure types: 22 signal amplitude above maximum (2 vans).",
         "Of 6 vans with a freeze frame (8 frames): ",
-        "Nobody has written anything about it yet.",
+        "Nobody has written anything about this code yet",
         "It came back on 4 of 6 vans after the first clearing; half were back within about",
         CAVEAT,
         "Too few vans have it, or too few differ",
@@ -139,8 +142,9 @@ def test_the_page_tells_how_common_how_steady_and_whether_it_comes_back(
 def test_an_undescribed_number_is_told_by_its_company_exposures_and_end(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, monkeypatch, code="51207, body")
-    text = _texts(at)
+    at = _open(fleet.home, monkeypatch, code="51207, body", code_look="What goes with it")
+    cleared = _open(fleet.home, monkeypatch, code="51207, body", code_look="After clearing")
+    text = f"{_texts(at)}\n{_texts(cleared)}"
     assert "**51207, body: maker's own, no text known**" in text
     assert "No reader says whether it lights a warning lamp." in text
     assert "It was never cleared after it had been seen" in text
@@ -207,12 +211,14 @@ def test_the_battery_comes_first_with_its_signs(own_fleet: Fleet, monkeypatch: p
     at = _open(own_fleet.home, monkeypatch, code="P0401, engine")
     text = _texts(at)
     assert at.main.header[0].value == "Battery first"
-    assert "Van 066: one code looks like low supply voltage." in text
+    assert at.main.header[1].value == "Van 066"
     assert "Signs: a code for low supply voltage (+3); the van had stood for days (+2)" in text
     assert "In all 7; points are proposals." in text
     assert "**3 codes on the vans shown; 2 need a look.**" in text
-    assert "Van 047 keeps showing P0401." in text
-    assert "Share 92 % (95 % interval 65 to 99 %). 11 siblings, 12 scans" in text
+    assert "Share 92 % (95 %: 65 to 99 %) · 11 siblings, 12 scans" in text
+    labels = [matter.label for matter in at.main.expander]
+    assert any("One code looks like low supply voltage" in label for label in labels), labels
+    assert any("Keeps showing P0401" in label for label in labels), labels
 
 
 def test_the_first_page_leads_to_the_code(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:

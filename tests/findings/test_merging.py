@@ -31,9 +31,7 @@ def test_readings_that_move_together_are_one_matter_in_the_right_direction_only(
     (joined,) = merging.merge([regulator, BASE])
     assert joined.parameter == "rail_pressure"
     assert joined.also == ({"parameter": "rail_regulator_duty", "state": "warm_idle", "difference": 3.9},)
-    assert (
-        "The same matter: rail pressure / quantity regulator duty, warm idle is 3.9 % higher." in joined.claim
-    )
+    assert "The same matter: rail regulator duty, warm idle is 3.9 % higher." in joined.claim
     assert "Mind." in joined.cautions
     assert joined.finding_id == BASE.finding_id
     assert len(merging.merge([replace(regulator, difference=-3.9), BASE])) == 2
