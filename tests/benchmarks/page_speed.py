@@ -59,7 +59,7 @@ _REDRAW = """() => new Promise(done => {
     });
     seen.observe(app, {attributes: true});
     setTimeout(() => done(-1), 20000);
-    document.querySelectorAll('[data-testid=stSidebar] [role=slider]')[2].focus();
+    document.querySelector('[data-testid=stSidebar] [data-testid=stSlider] :is(input, [role=slider])').focus();
 })"""
 
 

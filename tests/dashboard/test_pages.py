@@ -319,7 +319,7 @@ def _damage(home: Path, statement: str) -> None:
         ("van", "drop table work"),
         ("parking", "drop table exposure_overlaps"),
         ("readers", "drop table module_coverage"),
-        ("codes", "drop table code_associations"),
+        ("codes", "drop table code_prevalence"),
         ("data", "drop table rejects"),
         ("help", "drop table cautions"),
         ("look", "drop table builds"),
