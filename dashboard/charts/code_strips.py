@@ -24,7 +24,7 @@ from dashboard.charts.frame import ROW_WORDS, Chart, configure, fill, mark_size,
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import clean_text, count_of
 
-MOST_VANS = 20
+MOST_VANS, MOST_SCANS = 20, 60  # more marks than these would be drawn slowly and read by nobody
 ROW = 58
 FIRST_ROW = 38.0
 
@@ -51,9 +51,12 @@ def _say_scan(row: dict[str, Any], answer: str) -> str:
 
 def _scans(scans: pl.DataFrame, places: pl.DataFrame) -> pl.DataFrame:
     """One mark per scan with the words a reader hears for it."""
+    newest = pl.col("scanned_at").rank("ordinal", descending=True).over("van") <= MOST_SCANS
     answer = pl.when("is_low_voltage").then(pl.lit(LOW_VOLTAGE)).otherwise("standing")
-    placed = scans.with_columns(answer.alias("answer")).join(
-        places, on="van", how="inner", maintain_order="left"
+    placed = (
+        scans.filter(newest)
+        .with_columns(answer.alias("answer"))
+        .join(places, on="van", how="inner", maintain_order="left")
     )
     answers = placed["answer"].to_list()
     said = [_say_scan(row, a) for row, a in zip(placed.iter_rows(named=True), answers, strict=True)]

@@ -40,7 +40,10 @@ def clean_text(text: object) -> str:
     """
     if text is None:
         return ""
-    spaced = "".join(" " if c in "\n\r\t" else c for c in str(text))
+    text = str(text)
+    if text.isprintable():  # holds none of what is stripped: control, surrogate and bidirectional characters
+        return text
+    spaced = "".join(" " if c in "\n\r\t" else c for c in text)
     return "".join(c for c in spaced if c not in _BIDI and unicodedata.category(c) not in ("Cc", "Cs"))
 
 

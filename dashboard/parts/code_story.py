@@ -9,7 +9,7 @@ import streamlit as st
 
 from dashboard.charts.code_names import Code, say_steadiness
 from dashboard.charts.code_returns import UNITS, draw_returns, is_worth_a_curve, say_returns
-from dashboard.charts.code_strips import MOST_VANS, draw_strips
+from dashboard.charts.code_strips import MOST_SCANS, MOST_VANS, draw_strips
 from dashboard.exports.code_pictures import RETURNS_KEY, STRIPS_KEY, picture_code_returns, picture_code_strips
 from dashboard.parts.links import link_to_van
 from dashboard.parts.plain import escape
@@ -33,6 +33,8 @@ def show_strips(view: View, code: Code) -> None:
         if n_shown > MOST_VANS
         else ""
     )
+    if scans.height and scans["van"].value_counts(sort=True)["count"].to_list()[0] > MOST_SCANS:
+        more += f" The newest {MOST_SCANS} scans of a van are drawn."
     st.caption(STRIPS_KEY + more)
     offer_downloads(
         partial(picture_code_strips, view.warehouse, code, view.filters),

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import threading
-from dataclasses import dataclass
+from collections import OrderedDict
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -25,8 +26,37 @@ OPEN_OPTIONS: dict[str, str | bool | int | float | list[str]] = {
     "threads": 2,
     "lock_configuration": True,
 }
-_open_files: dict[Path, duckdb.DuckDBPyConnection] = {}
+MOST_KEPT = 64_000_000  # bytes of answers kept of one build
 _opening = threading.Lock()
+
+
+class Answers:
+    """The answers given last of one build. A build never changes, so an answer holds as long as the file is open."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[str, tuple[pl.DataFrame, int]] = OrderedDict()
+        self._size = 0
+        self._lock = threading.Lock()
+
+    def find(self, key: str) -> pl.DataFrame | None:
+        """Return an answer kept, which then counts as the one given last."""
+        with self._lock:
+            if key not in self._kept:
+                return None
+            self._kept.move_to_end(key)
+            return self._kept[key][0]
+
+    def keep(self, key: str, answer: pl.DataFrame) -> None:
+        """Keep an answer and let go of the oldest ones beyond `MOST_KEPT`."""
+        size = int(answer.estimated_size()) + len(key)
+        with self._lock:
+            self._size += size - self._kept.pop(key, (answer, 0))[1]
+            self._kept[key] = (answer, size)
+            while self._size > MOST_KEPT:
+                self._size -= self._kept.popitem(last=False)[1][1]
+
+
+_open_files: dict[Path, tuple[duckdb.DuckDBPyConnection, Answers]] = {}
 
 
 class NothingBuiltError(KinbayError):
@@ -44,19 +74,30 @@ class Warehouse:
     connection : duckdb.DuckDBPyConnection
         Never used itself: every question runs on a cursor of its own, because a shared connection gave
         wrong rows under several threads.
+    answers : Answers
+        What was asked of this build before; frames are shared and must not be changed in place.
     """
 
     build_id: str
     connection: duckdb.DuckDBPyConnection
+    answers: Answers = field(default_factory=Answers, compare=False, repr=False)
 
     def ask(self, question: str, **given: Any) -> pl.DataFrame:
-        """Run the SQL file named `question` with named parameters and return its rows.
+        """Return the rows of the SQL file named `question` with named parameters; the same question is run once.
 
         Raises
         ------
         KinbayError
             Where the question takes longer than `QUESTION_SECONDS` or cannot be answered.
         """
+        key = f"{question} {sorted(given.items())!r}"
+        known = self.answers.find(key)
+        if known is None:
+            known = self._run(question, given)
+            self.answers.keep(key, known)
+        return known
+
+    def _run(self, question: str, given: dict[str, Any]) -> pl.DataFrame:
         cursor = self.connection.cursor()
         alarm = threading.Timer(QUESTION_SECONDS, cursor.interrupt)
         alarm.start()
@@ -130,6 +171,6 @@ def open_warehouse(home: Home) -> Warehouse:
                 ) from error
             # Older builds of the same home are let go of here; cursors still at work keep theirs alive.
             for other in [p for p in _open_files if p.parent == path.parent]:
-                _open_files.pop(other).close()
-            _open_files[path] = connection
-        return Warehouse(build_id, _open_files[path])
+                _open_files.pop(other)[0].close()
+            _open_files[path] = (connection, Answers())
+        return Warehouse(build_id, *_open_files[path])

@@ -47,7 +47,11 @@ PAGES = {
 }
 GOAL_REDRAW, GOAL_LOAD = 0.3, 2.5  # seconds
 _READY = "[data-testid=stApp][data-test-connection-state=CONNECTED][data-test-script-state=notRunning]"
-_QUIET = ["--no-sandbox", "--disable-background-networking", "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"]
+_QUIET = [
+    "--no-sandbox",
+    "--disable-background-networking",
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
+]
 # From a key on the filter to rest: the script has run and two frames were drawn since.
 _REDRAW = """() => new Promise(done => {
     const app = document.querySelector('[data-testid=stApp]');
@@ -163,7 +167,9 @@ def measure(base: str, pid: int, given: argparse.Namespace) -> list[dict[str, An
 def main() -> None:
     """Make the home where there is none, measure, print."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("pages", nargs="*", help="pages by their address, such as one_van; all where none is named")
+    parser.add_argument(
+        "pages", nargs="*", help="pages by their address, such as one_van; all where none is named"
+    )
     parser.add_argument("--home", type=Path)
     parser.add_argument("--million", type=float, default=10.0)
     parser.add_argument("--loads", type=int, default=3)
@@ -173,11 +179,15 @@ def main() -> None:
         home = Home(given.home or Path(scratch)).ensure()
         if not home.pointer.exists():
             sys.stdout.write(f"{make(home, given.million):,} readings\n")
-        sys.stdout.write("| page | first load, s | moved, MB | redraw, ms | server, ms |\n|---|---|---|---|---|\n")
+        sys.stdout.write(
+            "| page | first load, s | moved, MB | redraw, ms | server, ms |\n|---|---|---|---|---|\n"
+        )
         with serving(home.path) as (base, pid):
             rows = measure(base, pid, given)
     slow = [r["page"] for r in rows if r["redraw"] > GOAL_REDRAW or r["load"] > GOAL_LOAD]
-    sys.stdout.write(f"over {GOAL_REDRAW:g} s redraw or {GOAL_LOAD:g} s first load: {', '.join(slow) or 'none'}\n")
+    sys.stdout.write(
+        f"over {GOAL_REDRAW:g} s redraw or {GOAL_LOAD:g} s first load: {', '.join(slow) or 'none'}\n"
+    )
 
 
 if __name__ == "__main__":
