@@ -18,7 +18,6 @@ from dashboard.parts.code_moments import say_failure_types, say_lamp, show_momen
 from dashboard.parts.code_notes import show_notes
 from dashboard.parts.code_story import show_returns, show_strips
 from dashboard.parts.decided import standings
-from dashboard.parts.dossier import offer_dossier
 from dashboard.parts.links import is_open, name_stray, seed
 from dashboard.parts.plain import escape
 from dashboard.parts.ranked import show_matters
@@ -136,8 +135,6 @@ def show_standing_out(view: View, code: Code, found: pl.DataFrame) -> None:
     if rows:
         with st.container(border=True, gap="xsmall"):
             show_matters(view, rows, standings(rows), key="code_matter")
-            for row in rows:
-                offer_dossier(view, row)
 
 
 def show_closer(view: View, code: Code) -> None:

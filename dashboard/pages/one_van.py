@@ -23,7 +23,7 @@ from dashboard.parts.links import choose_channel, choose_van, link_to_reading, l
 from dashboard.parts.physics import show_van_physics
 from dashboard.parts.plain import escape
 from dashboard.parts.ranked import show_matters
-from dashboard.parts.screen import file_stem, offer_downloads, picked, show_chart, show_table
+from dashboard.parts.screen import file_stem, offer_downloads, offer_pages, picked, show_chart, show_table
 from dashboard.parts.van_drifts import show_van_drifts
 from dashboard.parts.view import View, page
 from dashboard.parts.work import show_work
@@ -64,17 +64,7 @@ def show_sheets(view: View, van: str) -> None:
         on_click="ignore",
         icon=":material/assignment:",
     )
-    with st.popover("Page for a manager", icon=":material/print:"):
-        for kind, label in (("pdf", "One page (PDF)"), ("html", "One page (HTML)")):
-            st.download_button(
-                label,
-                partial(print_handout, view.warehouse, van, kind),
-                file_name=f"{file_stem('van', van)}.{kind}",
-                mime=MIME[kind],
-                key=f"van_handout_{kind}",
-                on_click="ignore",
-                width="stretch",
-            )
+    offer_pages(partial(print_handout, view.warehouse, van), file_stem("van", van), key="van_handout")
 
 
 def show_link_to_pick(van: str, cells: pl.DataFrame) -> None:

@@ -5,11 +5,9 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-import streamlit as st
-
 from dashboard.exports.dossier import KINDS, write_dossier
 from dashboard.exports.dossier_print import print_html, print_pdf
-from dashboard.exports.picture import MIME
+from dashboard.parts.screen import offer_pages
 from dashboard.parts.view import View
 
 
@@ -22,15 +20,10 @@ def offer_dossier(view: View, row: dict[str, Any]) -> None:
     """Offer a dossier where a finding is about a whole group; it is made only when asked for."""
     if row["kind"] not in KINDS or row["cohort"] is None:
         return
-    with st.popover("Dossier for the maker or supplier", icon=":material/download:"):
-        for kind, label in (("pdf", "Pages (PDF)"), ("html", "One file (HTML)")):
-            st.download_button(
-                label,
-                partial(_make, view, row["finding_id"], kind),
-                file_name=f"dossier-{row['finding_id']}.{kind}",
-                mime=MIME[kind],
-                key=f"dossier_{row['finding_id']}_{kind}",
-                on_click="ignore",
-                width="stretch",
-            )
-        st.caption("Every van of the group with its mileage, counts and dates, and what weakens the claim.")
+    offer_pages(
+        partial(_make, view, row["finding_id"]),
+        f"dossier-{row['finding_id']}",
+        key=f"dossier_{row['finding_id']}",
+        label="Dossier for the maker or supplier",
+        note="Every van of the group with its mileage, counts and dates, and what weakens the claim.",
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -15,13 +16,17 @@ from dashboard.charts.matter_words import (
     short_cautions,
 )
 from dashboard.charts.words import format_number
+from dashboard.exports.matter_page import write_matter
+from dashboard.exports.report import print_html, print_pdf
 from dashboard.parts.decided import Standing, offer_decision, show_history
 from dashboard.parts.dossier import offer_dossier
 from dashboard.parts.links import link_to_van
 from dashboard.parts.matter import show_cautions, show_link
 from dashboard.parts.plain import escape
+from dashboard.parts.screen import file_stem, offer_pages
 from dashboard.parts.view import View
 from dashboard.questions import findings
+from pipeline.settings import Home
 
 
 def show_group(
@@ -91,5 +96,13 @@ def show_details(view: View, row: dict[str, Any], standing: Standing) -> None:
         st.caption(escape(say_steps(past)))
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         offer_decision(row, standing, view.build["build_id"])
+        stem, key = file_stem("matter", row["finding_id"]), f"matter_page_{row['finding_id']}"
+        offer_pages(partial(_print_matter, view, row["finding_id"]), stem, key=key)
         show_link(row)
         offer_dossier(view, row)
+
+
+def _print_matter(view: View, finding: str, kind: str) -> bytes:
+    """Make the page about one matter when it is asked for."""
+    report = write_matter(view.warehouse, Home.find(), finding)
+    return print_pdf(report) if kind == "pdf" else print_html(report)

@@ -107,6 +107,35 @@ def offer_csv(
     )
 
 
+def offer_pages(
+    make: Callable[[str], bytes], stem: str, *, key: str, label: str = "Page for a manager", note: str = ""
+) -> None:
+    """Offer one page to hand over, made only when asked for.
+
+    Parameters
+    ----------
+    make : callable
+        Takes "pdf" or "html" and returns the file.
+    stem, key : str
+        Name of the file without its ending; names the buttons.
+    label, note : str
+        What the button says; a line on what the page holds.
+    """
+    with st.popover(label, icon=":material/print:"):
+        for kind, said in (("pdf", "To print (PDF)"), ("html", "To open anywhere (HTML)")):
+            st.download_button(
+                said,
+                partial(make, kind),
+                file_name=f"{stem}.{kind}",
+                mime=MIME[kind],
+                key=f"{key}_{kind}",
+                on_click="ignore",
+                width="stretch",
+            )
+        if note:
+            st.caption(note)
+
+
 def _draw(make: Callable[[], tuple[Chart, Caption]], kind: str) -> bytes:
     chart, caption = make()
     return draw_picture(chart, caption, kind)
