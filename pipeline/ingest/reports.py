@@ -144,4 +144,8 @@ class LoadReport:
         total = f"{count_of(len(self.files), 'file')}: {count_of(taken, 'row')} taken"
         total += f", {rejected:,} left out" if rejected else ""
         total += f", {count_of(waiting, 'file')} waiting for a person" if waiting else ""
-        return [line for f in self.files for line in f.lines()] + [total + "."]
+        told = [line for f in self.files for line in f.lines()]
+        told += [
+            "To answer: the page Add data, or kinbay answer FILE SUBJECT CHOICE; then load again."
+        ] * bool(waiting)
+        return [*told, total + "."]

@@ -150,7 +150,7 @@ def measure(base: str, pid: int, given: argparse.Namespace) -> list[dict[str, An
                 continue
             loads = [time_load(browser, f"{base}/{path}") for _ in range(given.loads)]
             clock, busy = time_redraws(browser, f"{base}/{path}", pid, given.redraws)
-            row = {
+            row: dict[str, Any] = {
                 "page": name, "load": statistics.median(t for t, _ in loads), "bytes": loads[-1][1],
                 "redraw": statistics.median(clock), "busy": statistics.median(busy),
             }  # fmt: skip
