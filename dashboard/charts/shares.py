@@ -104,11 +104,11 @@ def build_template(theme_name: str) -> dict[str, Any]:
         axis=alt.Axis(title=None, labelLimit={"expr": "width < 420 ? 150 : 230"}, labelColor=theme.text),
         scale=alt.Scale(paddingInner=0.22),
     )
-    axis = alt.Axis(title="Share of the differences", format=".0%", tickCount=5)
+    axis = alt.Axis(title="Share of the differences", format=".0%", tickCount=5, labelOverlap=True)
     x = alt.X("start:Q", axis=axis, scale=alt.Scale(domain=[0, 1], nice=False, clamp=True))
     colours = fills(theme)
     legend = alt.Legend(
-        title=None, orient="top", columns={"expr": "width < 420 ? 2 : 5"}, symbolType="square", symbolSize=120
+        title=None, orient="top", columns={"expr": "width < 420 ? 1 : 5"}, symbolType="square", symbolSize=120
     )
     scale = alt.Scale(domain=list(PARTS.values()), range=[colours[p][0] for p in PARTS])
     bars = alt.Chart(alt.NamedData("bars"))

@@ -13,7 +13,7 @@ from dashboard.charts.palette import GLYPHS, SIZES, THEMES, WORDS, Theme
 from dashboard.charts.words import Reading, clean_text, count_of, say_verdict
 
 MOST_COHORTS = 12
-_HEADER, _STRIP, _GAP = 24, 50, 14
+_HEADER, _STRIP, _GAP = 24, 48, 20
 _LEVELS = (0, 1, -1, 2, -2, 3, -3)
 _LEVEL_STEP = 6.5
 _DOT_SHARE = 0.024  # width of a mark as a share of the value axis, on a chart about 500 px wide
@@ -88,7 +88,7 @@ def _bands(
                 "header_y": top - 11,
                 "top": top,
                 "bottom": top + _STRIP,
-                "note_y": top + _STRIP + 2,
+                "note_y": top + _STRIP - 1,
             }
         )
     numbers = ("low", "median", "high", "header_y", "top", "bottom", "note_y")

@@ -116,14 +116,14 @@ def show_rows(view: View, cells: pl.DataFrame, reading: Reading, van: str | None
         placeholder="–",
         alt=f"Vans by {reading.title}: verdict, difference from siblings, scans.",
         column_config={
-            "van": st.column_config.TextColumn("Van", width=58),
-            "stands": st.column_config.TextColumn("Stands", width=118),
+            "van": st.column_config.TextColumn("Van", width=52),
+            "stands": st.column_config.TextColumn("Stands", width=116),
             "difference": st.column_config.NumberColumn(
-                f"Diff., {reading.unit}", format=f"%+.{reading.decimals}f", width=80
+                f"Diff., {reading.unit}", format=f"%+.{reading.decimals}f", width=74
             ),
-            "scan_values": st.column_config.LineChartColumn("Past year", y_min=low, y_max=high, width=84),
-            "value": st.column_config.NumberColumn(f"Value, {reading.unit}", format=number, width=84),
-            "n_scans": st.column_config.NumberColumn("Scans", width=60),
+            "scan_values": st.column_config.LineChartColumn("Past year", y_min=low, y_max=high, width=64),
+            "value": st.column_config.NumberColumn(f"Value, {reading.unit}", format=number, width=74),
+            "n_scans": st.column_config.NumberColumn("Scans", width=52),
             "n_siblings": st.column_config.NumberColumn("Siblings", width=70),
         },
     )
@@ -182,7 +182,7 @@ def show(view: View) -> None:
         )
         return
     found = findings.list_findings(view.warehouse, view.vans)
-    left, middle, right = st.columns([3, 2, 2], vertical_alignment="bottom")
+    left, middle, right = st.columns([5, 3, 5], vertical_alignment="bottom")
     with left:
         reading = choose_reading(readings, most_telling_reading(readings, found))
     with middle:
