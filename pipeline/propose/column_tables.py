@@ -23,19 +23,19 @@ def field_columns(draft: Draft) -> dict[str, str]:
     for target, column in draft.roles.fields.items():
         if target in {"parameter", "value", "unit", "low", "high", "mark"} and draft.roles.kind == "long":
             draft.used.append(column.name.cell)
-            draft.mapping.append(_entry(column.key, field=target, how="its name"))
+            draft.mapping.append(entry(column.key, field=target, how="its name"))
             continue
         tidy = _tidy_column(target, column, draft)
         if tidy is None:
-            draft.mapping.append(_entry(column.key, field=target, how="asked", confidence="asked"))
+            draft.mapping.append(entry(column.key, field=target, how="asked", confidence="asked"))
             continue
         found[column.key] = tidy
         draft.used.append(column.name.cell)
-        draft.mapping.append(_entry(column.key, field=tidy, how="its name"))
+        draft.mapping.append(entry(column.key, field=tidy, how="its name"))
     if draft.roles.kind == "register":
         _add_attributes(draft, found)
     for key, why in draft.roles.left_out.items():
-        draft.mapping.append(_entry(key, how=why, confidence="left out"))
+        draft.mapping.append(entry(key, how=why, confidence="left out"))
     return found
 
 
@@ -46,7 +46,7 @@ def _add_attributes(draft: Draft, found: dict[str, str]) -> None:
         if column.key in draft.roles.left_out and not column.stands_twice and name not in found.values():
             del draft.roles.left_out[column.key]
             found[column.key] = name
-            draft.mapping.append(_entry(column.key, field=name, how="kept as an attribute"))
+            draft.mapping.append(entry(column.key, field=name, how="kept as an attribute"))
 
 
 def _tidy_column(target: str, column: Column, draft: Draft) -> str | None:
@@ -145,7 +145,7 @@ def _limits(draft: Draft, mapped: Mapped) -> dict[str, str]:
     """The columns of the reader's own limits and mark beside a reading."""
     found = draft.roles.beside.limits.get(mapped.column.key, {})
     draft.mapping += [
-        _entry(c.key, field=kind, how=f"beside {mapped.column.key!r}") for kind, c in found.items()
+        entry(c.key, field=kind, how=f"beside {mapped.column.key!r}") for kind, c in found.items()
     ]
     return {kind: column.key for kind, column in found.items()}
 
@@ -169,8 +169,9 @@ def _wide(mapped: Mapped) -> dict[str, str]:
     return entry | ({"unit": mapped.unit} if mapped.unit else {})
 
 
-def _entry(column: str, **given: Any) -> dict[str, Any]:
-    entry: dict[str, Any] = {
+def entry(column: str, **given: Any) -> dict[str, Any]:
+    """Make one entry of the mapping, as pipeline/layouts/README.md describes it."""
+    empty: dict[str, Any] = {
         "column": column,
         "parameter": None,
         "field": None,
@@ -180,11 +181,11 @@ def _entry(column: str, **given: Any) -> dict[str, Any]:
         "suggestions": [],
         "examples": [],
     }
-    return entry | given
+    return empty | given
 
 
 def _reading_entry(m: Mapped) -> dict[str, Any]:
-    return _entry(
+    return entry(
         m.column.key, parameter=m.parameter, unit=m.unit, how=m.how,
         confidence="certain" if m.is_settled else "asked" if m.how.endswith("asked") else "left out", suggestions=list(m.suggestions),
     )  # fmt: skip

@@ -15,7 +15,7 @@ from pipeline.propose.times import Times, find_times
 from pipeline.read.headers import fold_header
 from pipeline.read.replies import Reply, read_reply
 
-CODE = r"[PCBU][0-3][0-9A-F]{3}(?:[-: ]?[0-9A-F]{2})?"
+CODE = r"[PCBU][0-3][0-9A-F]{3}(?:[-:]?[0-9A-F]{2}\b)?"
 _CODE_CELL = re.compile(rf"^{CODE}$", re.IGNORECASE)
 _CODE_WITH_TEXT = re.compile(rf"^\s*{CODE}\b\W+\w", re.IGNORECASE)
 _CODES_PARTED = re.compile(rf"\b{CODE}(\s*[;,|/\n]\s*|\s+){CODE}\b", re.IGNORECASE)

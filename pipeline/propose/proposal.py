@@ -13,6 +13,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from pipeline.errors import KinbayError
 from pipeline.normalise.questions import Question
 from pipeline.propose.asking import Key
 from pipeline.propose.column_tables import (
@@ -27,6 +28,8 @@ from pipeline.propose.column_tables import (
 )
 from pipeline.propose.draft import Draft, look
 from pipeline.propose.file_tables import file_table, find_file_marks, skip_tables, time_table
+from pipeline.propose.numbers import Marks
+from pipeline.propose.text_report import BUS_LINE, propose_report
 from pipeline.propose.writing import to_toml
 from pipeline.read.layouts import Layout
 from pipeline.read.recognise import lacking
@@ -107,9 +110,11 @@ def propose(
     KinbayError
         Where the file cannot be read, nothing in it is known, or an answer names no reading and no column.
     """
-    draft = look(source, answers or {}, asks_columns=asks_columns)
+    draft, report = _drafted(source, answers or {}, asks_columns=asks_columns)
     marks = find_file_marks(draft)
     table: dict[str, Any] = {"name": name or _told_name(draft, set(taken_names)), "title": _title(source)}
+    if report is not None:
+        return _finish(draft, _report_table(draft, table | report, marks))
     table["feeds"] = draft.roles.feeds
     table["match"] = {}
     table["file"] = file_table(draft, marks)
@@ -125,6 +130,31 @@ def propose(
     add_module(draft, table)
     table["match"] = _match(draft)
     return _finish(draft, table)
+
+
+def _drafted(
+    source: Source, answers: Mapping[Key, str], *, asks_columns: bool
+) -> tuple[Draft, dict[str, Any] | None]:
+    """The file as a table, or as a text report where it is none."""
+    try:
+        return look(source, answers, asks_columns=False), None
+    except KinbayError:
+        report = propose_report(source, answers)
+        if report is not None:
+            return report
+        return look(source, answers, asks_columns=asks_columns), None
+
+
+def _report_table(draft: Draft, table: dict[str, Any], marks: Marks) -> dict[str, Any]:
+    """The tables of a text report that say how it is written, before its lines."""
+    lines = table.pop("line")
+    table |= {"file": file_table(draft, marks), "time": time_table(draft)}
+    if any(line["pattern"] == BUS_LINE for line in lines):
+        table["time"]["formats"] = [*table["time"].get("formats", []), "epoch_s"]
+    table = {"constants": {}, "columns": {}, "preamble": {}} | table
+    if not any(f.column == "reader" for f in draft.facts):
+        add_reader(draft, table)
+    return table | {"line": lines}
 
 
 def _match(draft: Draft) -> dict[str, Any]:
@@ -184,6 +214,7 @@ def _finish(draft: Draft, table: dict[str, Any]) -> Proposal:
 def _facts(table: Mapping[str, Any]) -> tuple[Question, ...]:
     """What every file of the kind has to be told about itself."""
     targets = {
+        *(g for line in table.get("line", ()) for g in re.findall(r"\(\?P<(\w+)>", line["pattern"])),
         *table.get("columns", {}).values(),
         *table.get("preamble", {}),
         *table.get("constants", {}),
