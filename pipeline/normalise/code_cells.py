@@ -126,13 +126,17 @@ def _put(given: pl.DataFrame, parts: dict[str, list[_Part]]) -> pl.DataFrame:
 def _notes(given: pl.DataFrame, none: list[str], parts: dict[str, list[_Part]]) -> tuple[str, ...]:
     said = []
     if none:
-        said.append(f"{_count(given, none)} cells say that there is no code ({none[0]!r}); they give no row.")
+        said.append(
+            f"Cells that say there is no code ({none[0]!r}): {_count(given, none)}; they give no row."
+        )
     several = [t for t, found in parts.items() if len(found) > 1]
     if several:
-        said.append(f"{_count(given, several)} cells hold several codes ({several[0]!r}); each is a row.")
+        said.append(
+            f"Cells with several codes ({several[0]!r}): {_count(given, several)}; each code is a row."
+        )
     single = [t for t, found in parts.items() if len(found) == 1]
     if single:
-        said.append(f"{_count(given, single)} codes were read out of a longer text ({single[0]!r}).")
+        said.append(f"Codes read out of a longer text ({single[0]!r}): {_count(given, single)}.")
     return tuple(said)
 
 

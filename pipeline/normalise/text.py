@@ -21,8 +21,12 @@ _DASHES = frozenset("-–—_* ")
 
 
 def clean_names(given: pl.Series) -> pl.Series:
-    """Return identifiers without unseen characters and outer spaces, in Unicode form NFC; empty is null."""
-    return _clean(given, _UNSEEN, "")
+    """Return identifiers without unseen characters and outer spaces, in Unicode form NFC; empty is null.
+
+    An apostrophe before a digit or sign is a spreadsheet's mark for text and no part of the name.
+    """
+    names = _clean(given, _UNSEEN, "")
+    return names.str.replace(r"^'([0-9=+\-@].*)$", "${1}") if names.str.starts_with("'").any() else names
 
 
 def clean_texts(given: pl.Series) -> pl.Series:

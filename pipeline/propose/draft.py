@@ -93,9 +93,26 @@ def _ask_each(columns: list[Column], asking: Asking) -> None:
         asking.ask(KIND, column.key, asks)
 
 
+def _words(column: Column) -> str:
+    """A few cells that are no numbers."""
+    cells = [c for c in column.filled if c not in column.numbers]
+    return ", ".join(repr(c) for c in dict.fromkeys(cells[:3]))
+
+
 def _ask_for_columns(draft: Draft, *, asks_columns: bool) -> None:
     """Ask what the columns are; where nobody is there to be asked, the file is refused."""
     named = ", ".join(c.name.cell.strip() for c in draft.columns[:12])
+    strange = [
+        c
+        for c in draft.columns
+        if c.key in draft.roles.left_out and c.filled and not c.is_numeric and c.name.found
+    ]
+    if strange and not asks_columns:
+        raise KinbayError(
+            f"The columns have names that are known, but their cells are something else: {strange[0].key!r} holds {_words(strange[0])}",
+            draft.source.name,
+            "Leave out rows that are no data, such as a second table below the first, or give it in a file of its own.",
+        )
     if not asks_columns:
         raise KinbayError(
             f"No column of the file is known: {named}",

@@ -93,8 +93,10 @@ def time_table(draft: Draft) -> dict[str, Any]:
     dated = [t for t in told if t.times.shapes and t.times.kind in {"moment", "day"}]
     orders = _orders(dated, draft)
     formats = [f for t in dated for o in orders for f in t.times.formats(o)]
+    formats += [f for t in told for f in t.times.forms]
     clocks = [shape[2] for t in told if t.times.kind == "clock" for shape in t.times.shapes]
     days = [f for t in dated if t.times.kind == "day" for o in orders for f in t.times.formats(o)]
+    days += [f for t in told if t.times.kind == "day" for f in t.times.forms]
     if clocks:
         formats += [f"{day} {clock}" for day in [*days, "%Y-%m-%d"] for clock in clocks]
     formats += [t.times.kind for t in told if t.times.kind.startswith("epoch")]

@@ -10,6 +10,7 @@ from pipeline.propose.beside import WHEN_SET, Beside, ask_moment, part_beside
 from pipeline.propose.columns import Column
 from pipeline.propose.names import suggestions
 
+NO_TIMES = "its cells are no times"
 LONG_FIELDS = ("parameter", "value", "unit", "low", "high", "mark")
 REGISTER_FIELDS = ("make", "model", "model_year", "engine", "fuel", "depot", "vin")
 WORK_FIELDS = ("what", "part", "cost", "days_standing")
@@ -55,7 +56,7 @@ class Roles:
         """Take a column as instants, days, times of day, or seconds since the scan began."""
         times = column.times
         if times is None and not (column.is_numeric and column.filled):
-            self.left_out[column.key] = "its cells are no times"
+            self.left_out[column.key] = NO_TIMES
             return
         target = (
             "at_offset" if times is None else {"day": "at_date", "clock": "at_time"}.get(times.kind, "at")

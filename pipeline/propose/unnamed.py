@@ -7,7 +7,9 @@ import re
 from pipeline.normalise.text import SHORT_WORD
 from pipeline.propose.asking import NONE_OF_THESE, Asking
 from pipeline.propose.columns import Column
-from pipeline.propose.roles import Roles
+from pipeline.propose.roles import NO_TIMES, Roles
+from pipeline.propose.times import time_of_form
+from pipeline.propose.told import NOT_TAKEN
 
 MOST_ASKED = 8
 FILLED = 0.8
@@ -30,9 +32,11 @@ def place_unnamed(roles: Roles, columns: list[Column], rows: int, told: set[str]
     asking : Asking
         Takes the questions.
     """
-    spare = [c for c in columns if c.key in roles.left_out and len(c.filled) >= FILLED * max(1, rows)]
-    if roles.kind == "none" or not spare:
+    if roles.kind == "none":
         return
+    if not _TIMES & set(roles.fields) and roles.kind != "register":
+        _ask_form(roles, columns, asking)
+    spare = [c for c in columns if c.key in roles.left_out and len(c.filled) >= FILLED * max(1, rows)]
     if not _TIMES & (set(roles.fields) | told) and roles.kind != "register":
         found = _ask(
             "time_column",
@@ -49,6 +53,22 @@ def place_unnamed(roles: Roles, columns: list[Column], rows: int, told: set[str]
             roles.fields["van"] = found
 
 
+def _ask_form(roles: Roles, columns: list[Column], asking: Asking) -> None:
+    """Ask how a column of times is written whose cells are of no form that is known; it is never passed over."""
+    for column in columns:
+        if roles.left_out.get(column.key) != NO_TIMES or not column.filled:
+            continue
+        asks = (
+            f"The times of {column.key!r}, such as {column.filled[0]!r}, are of no form that is known."
+            f" How are they written? Such as %d.%m.%Y %H:%M; or: {NOT_TAKEN}."
+        )
+        answer = asking.ask("time_form", column.key, asks)
+        if answer and "%" in answer:
+            column.times = time_of_form(answer)
+            roles.place_time(column)
+            return
+
+
 def _ask(kind: str, asks: str, columns: list[Column], asking: Asking) -> Column | None:
     if not columns:
         return None
@@ -59,7 +79,7 @@ def _ask(kind: str, asks: str, columns: list[Column], asking: Asking) -> Column 
 
 
 def _is_time(column: Column) -> bool:
-    return column.times is not None and column.times.kind != "clock"
+    return column.times is not None
 
 
 def _may_name(column: Column) -> bool:

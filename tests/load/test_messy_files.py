@@ -22,6 +22,9 @@ ASKS = {
     "a strange time zone": ("van,time [MEZ],rpm\n047,2026-03-02 07:40:00,780\n", "time_zone"),
     "no column called time": ("van,moment of it,rpm\n047,2026-03-02 07:40:00,780\n", "time_column"),
     "no column called van": ("lorry,time,rpm\n047,2026-03-02 07:40:00,780\n", "van_column"),
+    "month names of another language": ("van,date,rpm\n047,13. Februar 2026,780\n", "time_form"),
+    "milliseconds behind a colon": ("van,time,rpm\n047,2026-03-02 07:40:00:250,780\n", "time_form"),
+    "a clock called otherwise": ("Van: 047\nclock,rpm\n07:40:00,780\n07:40:01,781\n", "time_column"),
     "limits or extremes": (
         "van,time,coolant temperature [°C],coolant temperature min [°C],coolant temperature max [°C]\n"
         "047,2026-03-02 07:40:00,84,70,105\n", "limits",
@@ -47,6 +50,13 @@ TAKES = {
         "van,time,rpm,rail pressure actual [bar]\n047,2026-03-02 07:40:00,780,Overflow\n047,2026-03-02 07:40:01,781,OL\n"
         "047,2026-03-02 07:40:02,782,285\n", [780.0, 781.0, 782.0, 28.5], 2,
     ),
+    "english month names": ("van,time,rpm\n047,2 Mar 2026 07:40,780\n", [780.0], 0),
+    "days without marks": ("van,date,rpm\n047,20260314,780\n", [780.0], 0),
+    "one time in twenty is none": (
+        "van,time,rpm\n" + "".join(f"047,2026-03-02 07:40:{s:02},780\n" for s in range(19)) + "047,soon,781\n",
+        [780.0] * 6, 1,
+    ),
+    "a spreadsheet's mark for text": ("van,time,rpm\n'047,2026-03-02 07:40:00,780\n", [780.0], 0),
     "order in the header": ("van,date (dd/mm/yyyy),rpm\n047,02/03/2026,780\n", [780.0], 0),
     "an odometer of 201.345": (
         "van;time;km;rpm\n047;2026-03-02 07:40:00;201.345;780.5\n", [780.5], 0,
@@ -98,6 +108,19 @@ def test_an_odometer_that_may_count_thousands_is_left_out_and_said(home: Home, t
     (reject,) = found.preview["rejects"]
     assert (reject["column"], reject["value"]) == ("odometer_km", "201.345")
     assert "odometer_km" not in found.preview["tables"]["scans"]["columns"]
+
+
+def test_a_spreadsheets_mark_for_text_is_no_part_of_the_van(home: Home, tmp_path: Path) -> None:
+    found = _look(home, tmp_path, TAKES["a spreadsheet's mark for text"][0])
+    table = found.preview["tables"]["scans"]
+    assert table["rows"][0][table["columns"].index("van")] == "047"
+
+
+def test_a_second_table_below_the_first_is_named(home: Home, tmp_path: Path) -> None:
+    with pytest.raises(KinbayError, match="'rpm' holds 'Code', 'P0401'"):
+        _look(
+            home, tmp_path, "van,time,rpm\n047,2026-03-02 07:40,780\n\nVan,Date,Code\n047,2026-03-02,P0401\n"
+        )
 
 
 def test_a_header_without_rows_teaches_nothing(home: Home, tmp_path: Path) -> None:
