@@ -45,14 +45,15 @@ def find_scan_keys(cells: Cells) -> ScanKeys:
     without = scan_id.is_null()
     if not without.any():
         return ScanKeys(scan_id, reader, nothing)
-    van, scanned_at = cells.name("van"), cells.time("scanned_at")
+    van, scanned_at = cells.name("van"), cells.time("scanned_at", loses_row=bool(without.all()))
     keys = pl.DataFrame({"van": van, "reader": reader, "scanned_at": scanned_at})
     different = part_together([part_distinct(cells.raw(c)) for c in keys.columns])
     each = keys.select(pl.all().gather(different.first)).with_columns(
         scan_id=make_scan_id(pl.col("van"), pl.col("reader"), pl.col("scanned_at"))
     )
     made = each["scan_id"].gather(different.places)
-    cells.faults.add(without & made.is_null(), "scan_id", scan_id, WITHOUT, REMEDY)
+    is_nowhere = without & made.is_null() & ~cells.faults.lost  # what is lost already is said already
+    cells.faults.add(is_nowhere, "scan_id", scan_id, WITHOUT, REMEDY)
     rows = pl.DataFrame({"line": cells.given["line"], "which": different.places})
     telling = rows.filter(without & made.is_not_null() & ~cells.faults.lost)
     first = telling.unique("which", keep="first", maintain_order=True)

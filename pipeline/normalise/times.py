@@ -20,7 +20,7 @@ _UTC_TIME = pl.Datetime("us")
 _PLAIN_ISO = r"^\d{4}-\d{2}-\d{2}T(?:[01]\d|2[0-3]):\d{2}:[0-5]\d$"
 _ISO = (
     r"^(?P<day>\d{4}-\d{2}-\d{2})"
-    r"(?:[Tt ](?P<hour>\d{2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,9}))?)?)?"
+    r"(?:[Tt ](?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,9}))?)?)?"
     r" ?(?P<offset>[Zz]|[+-]\d{2}(?::?\d{2})?)?$"
 )
 NOT_ISO = "The time is not written as ISO 8601, so the order of day and month is in doubt"
@@ -101,7 +101,7 @@ def _general_parts(given: pl.Series) -> pl.DataFrame:
     clock = pl.format(
         "{}T{}:{}:{}.{}",
         pl.col("day"),
-        pl.col("hour").fill_null("00"),
+        pl.col("hour").fill_null("00").str.zfill(2),
         pl.col("minute").fill_null("00"),
         pl.col("second").fill_null("00"),
         pl.col("fraction").fill_null("0").str.slice(0, 6).str.pad_end(6, "0"),

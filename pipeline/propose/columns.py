@@ -120,6 +120,6 @@ def _find_numbers(one: Column) -> None:
     for cell in one.filled:
         if NUMBER.match(cell):
             one.numbers.append(cell)
-        elif (glued := _GLUED.match(cell)) and is_known_unit(glued[2]):
+        elif not is_known_unit(cell) and (glued := _GLUED.match(cell)) and is_known_unit(glued[2]):
             one.numbers.append(glued[1])
             one.glued[glued[2].strip()] += 1

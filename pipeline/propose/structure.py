@@ -89,7 +89,7 @@ def find_structure(grid: Grid) -> Structure:
         if (
             vocabulary.fold(filled[0][1]) in _TOTALS
             or _repeats(row, header)
-            or (units and _repeats(row, units))
+            or (units and _repeats(row, units, least=1))
         ):
             totals.append((filled[0][0], filled[0][1]))
             continue
@@ -99,10 +99,10 @@ def find_structure(grid: Grid) -> Structure:
     return Structure(at, header, units, kept, rows[:at], totals, is_short)
 
 
-def _repeats(row: list[str], above: list[str]) -> bool:
+def _repeats(row: list[str], above: list[str], least: int = 2) -> bool:
     """A row that says the header, or the row of units, again: readers write it at every start."""
     cells = [c.strip() for c in row[: len(above)]]
-    return cells == [c.strip() for c in above[: len(cells)]] and len([c for c in cells if c]) > 1
+    return cells == [c.strip() for c in above[: len(cells)]] and len([c for c in cells if c]) >= least
 
 
 def _without_header(rows: list[list[str]]) -> Structure:

@@ -28,6 +28,7 @@ QUERIES = {
     "readings": 'select s.van, r."at", r.parameter, r.value from raw.readings r join raw.scans s using (scan_id)',
     "codes": "select s.van, s.scanned_at, c.code, c.status from raw.codes c join raw.scans s using (scan_id)",
     "vans": "select van, null, model, model_year from raw.vans",
+    "limits": "select s.van, r.\"at\", r.mark, concat(r.low, '|', r.high) from raw.readings r join raw.scans s using (scan_id)",
     "work": 'select van, "at", what, cost from raw.work',
 }
 

@@ -369,5 +369,5 @@ def test_lines_for_a_terminal(home: Home, write: Write) -> None:
             for n in (2, 3, 4)
         ],
         "  and 2 more.",
-        "1 files: 1 rows taken, 5 left out.",
+        "1 file: 1 row taken, 5 left out.",
     ]
