@@ -30,6 +30,22 @@ class ChartKind(StrEnum):
     readers = "readers"
 
 
+class AgainstKind(StrEnum):
+    """What the chart `age` holds a reading against."""
+
+    age = "age"
+    odometer = "odometer"
+    date = "date"
+    other = "other"
+
+
+class DotKind(StrEnum):
+    """What a dot of the chart `age` stands for."""
+
+    van = "van"
+    scan = "scan"
+
+
 @app.command()
 def demo(
     port: Annotated[int | None, typer.Option(help="Port of the dashboard; else a free one.")] = None,
@@ -114,7 +130,8 @@ def chart(
         ChartKind,
         typer.Argument(
             help="siblings: one reading over a cohort; van: one van, all readings; codes: all codes, or one over time; "
-            "exposure: what goes with parking or a fitting; age: one reading against kilometres; "
+            "exposure: what goes with parking or a fitting; age: one reading against age, kilometres, date or "
+            "another reading; repair: before and after work; costs: what vans cost; "
             "readers: a reader against the others."
         ),
     ],
@@ -126,12 +143,22 @@ def chart(
     attribute: Annotated[
         str | None, typer.Option(help="The exposure, such as parking, for exposure.")
     ] = None,
+    against: Annotated[
+        AgainstKind, typer.Option(help="What a reading is held against, for age.")
+    ] = AgainstKind.odometer,
+    other: Annotated[
+        str | None, typer.Option(help="The other reading, for age against other; in the same state.")
+    ] = None,
+    dots: Annotated[DotKind, typer.Option(help="One dot a van or a scan, for age.")] = DotKind.van,
     home: HomeOption = None,
 ) -> None:
     """Draw a titled chart with filters, n, data date and caveat."""
     from dashboard import exports
 
-    asked = exports.Asked(van=van, parameter=parameter, state=state, code=code, attribute=attribute)
+    asked = exports.Asked(
+        van=van, parameter=parameter, state=state, code=code, attribute=attribute,
+        against=against.value, other=other, dots=dots.value,
+    )  # fmt: skip
     exports.chart_file(Home.find(home).path, kind.value, asked, out)
     say(f"Wrote {out}.")
 

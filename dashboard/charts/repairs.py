@@ -13,9 +13,10 @@ from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import Reading, clean_text, count_of, say_part
 
 _HEIGHT = 240
+# In the order in which they are told: what did not hold first.
 WORDS = {
-    "held": "Held",
     "not_held": "Did not hold",
+    "held": "Held",
     "no_effect": "No effect to be seen",
     "too_early": "Too early",
     "not_judged": "Cannot be judged",
@@ -31,6 +32,16 @@ GLYPHS = {
 }
 SIDES = ("Before", "After", "Not counted")
 _SHAPES = ("square", "circle", "cross")
+
+
+def say_verdict(row: dict[str, Any]) -> str:
+    """Say the verdict with the scans since the work behind it, shape first, as in "✚ Too early (1 of 2 scans)"."""
+    said = f"{GLYPHS[row['verdict']]} {WORDS[row['verdict']]}"
+    if row.get("is_by_code") or row["n_after"] is None or row["verdict"] == "not_judged":
+        return said
+    if row["verdict"] == "too_early":
+        return f"{said} ({row['n_after']} of {count_of(row['n_needed'], 'scan')})"
+    return f"{said} ({count_of(row['n_after'], 'scan')} since)"
 
 
 def say_work(row: dict[str, Any]) -> str:

@@ -48,6 +48,9 @@ class Asked:
         The code; of several modules the one with most vans.
     attribute : str, optional
         The exposure, such as parking; without it, the one that stands out most.
+    against, other, dots : str
+        For kind age: what the reading is held against (age, odometer, date, other), the key of the other reading, and
+        whether a dot is a van or a scan.
     filters : Filters
         Which vans are shown; siblings stay whole.
     """
@@ -57,6 +60,9 @@ class Asked:
     state: str | None = None
     code: str | None = None
     attribute: str | None = None
+    against: str = "odometer"
+    other: str | None = None
+    dots: str = "van"
     filters: Filters = ALL_VANS
 
     def need_van(self, kind: str) -> str:
@@ -90,9 +96,18 @@ def _series(warehouse: Warehouse, asked: Asked) -> Picture:
 
 
 def _age(warehouse: Warehouse, asked: Asked) -> Picture:
-    """One reading against kilometres, one dot a van."""
+    """One reading against age, kilometres, date or another reading of the same state."""
     reading = find_reading(warehouse, asked.parameter, asked.state)
-    return picture_ages(warehouse, reading, Against("odometer"), None, "van", asked.van, asked.filters)
+    drawn = (asked.dots, asked.van, asked.filters)
+    if asked.other is not None:
+        other = find_reading(warehouse, asked.other, reading.state)
+        return picture_ages(warehouse, reading, Against("other", other.parameter, other.state), other, *drawn)
+    if asked.against == "other":
+        raise KinbayError(
+            "The other reading is not named",
+            remedy="Name its key with --other, as in --other engine_load.",
+        )
+    return picture_ages(warehouse, reading, Against(asked.against), None, *drawn)
 
 
 def _codes(warehouse: Warehouse, asked: Asked) -> Picture:

@@ -9,7 +9,7 @@ import polars as pl
 
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
-from dashboard.charts.repairs import draw_repair
+from dashboard.charts.repairs import WORDS, draw_repair
 from dashboard.charts.words import Reading
 from dashboard.exports.brief import find_van
 from dashboard.exports.picture import Caption, caption_of
@@ -69,10 +69,7 @@ def find_repair(
     """
     names = [van] if van is not None else fleet.list_shown_vans(warehouse, ALL_VANS)["van"].to_list()
     jobs = repairs.list_repairs(warehouse, names).filter(pl.col("n_readings") > 0)
-    order = {"not_held": 0, "held": 1, "no_effect": 2, "too_early": 3, "not_judged": 4}
-    jobs = jobs.sort(
-        pl.col("verdict").replace_strict(order, default=5, return_dtype=pl.Int64), maintain_order=True
-    )
+    jobs = jobs.sort(pl.col("verdict").cast(pl.Enum(list(WORDS))), maintain_order=True)
     for job in jobs.iter_rows(named=True):
         rows = repairs.list_repair_readings(warehouse, job["van"], job["worked_at"], job["what"], job["part"])
         if parameter:

@@ -9,7 +9,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.code_names import Code
-from dashboard.charts.repairs import GLYPHS, WORDS, draw_repair, say_work
+from dashboard.charts.repairs import WORDS, draw_repair, say_verdict, say_work
 from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, format_number, say_part
 from dashboard.exports.repair_pictures import REPAIR_KEY, picture_repair, read_row
 from dashboard.parts.links import is_open, link_to, link_to_reading, link_to_van, name_stray, seed
@@ -47,9 +47,7 @@ def name_jobs(rows: pl.DataFrame) -> dict[str, dict[str, Any]]:
 def choose_job(named: dict[str, dict[str, Any]]) -> str | None:
     """Draw the work box and return what is chosen; what did not hold first, else what held, where nothing is yet."""
     order = list(WORDS)
-    first = min(
-        named, key=lambda name: (named[name]["verdict"] != "not_held", order.index(named[name]["verdict"]))
-    )
+    first = min(named, key=lambda name: order.index(named[name]["verdict"]))
     if is_open("work"):
         seed("work", first, first)
     is_stray = name_stray("work", list(named), "On the vans shown there is no work called")
@@ -63,7 +61,7 @@ def show_list(named: dict[str, dict[str, Any]], chosen: str | None) -> None:
     rows = list(named.values())
     table = pl.DataFrame(
         {
-            "verdict": [f"{GLYPHS[r['verdict']]} {WORDS[r['verdict']]}" for r in rows],
+            "verdict": [say_verdict(r) for r in rows],
             "on": [r["worked_at"] for r in rows],
             "van": [clean_text(r["van"]) for r in rows],
             "what": [say_part(r["what"], r["part"]) for r in rows],
@@ -85,7 +83,7 @@ def show_list(named: dict[str, dict[str, Any]], chosen: str | None) -> None:
         placeholder="–",
         alt="Work on the vans shown: verdict, day, van, what was done, relearn.",
         column_config={
-            "verdict": st.column_config.TextColumn("Verdict", width=160),
+            "verdict": st.column_config.TextColumn("Verdict", width=200),
             "on": st.column_config.DateColumn("On", format="DD MMM YYYY", width=96),
             "van": st.column_config.TextColumn("Van", width=58),
             "what": st.column_config.TextColumn("Work", width="medium"),
@@ -100,7 +98,8 @@ def show_list(named: dict[str, dict[str, Any]], chosen: str | None) -> None:
 def show_claim(row: dict[str, Any], reading: Reading) -> None:
     """What is said of the chosen reading, what else it could be, what to do next."""
     with st.container(border=True, gap="xsmall"):
-        st.markdown(f"{GLYPHS[row['verdict']]} **{escape(WORDS[row['verdict']])}.** {escape(row['claim'])}")
+        st.subheader(escape(say_verdict(row)), anchor=False)
+        st.markdown(escape(row["claim"]))
         if row["effect"] is not None and row["effect_low"] is not None:
             low, high = (reading.say(row[k], signed=True, unit=False) for k in ("effect_low", "effect_high"))
             q = f", q {row['effect_q']:.2g}" if row["effect_q"] is not None else ""
@@ -161,12 +160,12 @@ def show_readings(view: View, job: dict[str, Any]) -> None:
     show_table(
         rows.with_columns(
             pl.Series("reading", [Reading.from_row(r).title for r in rows.iter_rows(named=True)]),
-            pl.Series("stands", [f"{GLYPHS[v]} {WORDS[v]}" for v in rows["verdict"]]),
+            pl.Series("stands", [say_verdict(r) for r in rows.iter_rows(named=True)]),
             pl.format("{} / {}", "n_before", "n_after").alias("scans"),
         ),
         {
             "reading": st.column_config.TextColumn("Reading", width="medium"),
-            "stands": st.column_config.TextColumn("Verdict", width=160),
+            "stands": st.column_config.TextColumn("Verdict", width=200),
             "before_difference": st.column_config.NumberColumn("Before", format="%+.2f", width=80),
             "after_difference": st.column_config.NumberColumn("After", format="%+.2f", width=80),
             "effect": st.column_config.NumberColumn("Moved", format="%+.2f", width=80),

@@ -15,19 +15,7 @@ told as (
         and repairs.worked_at = $worked_at
         and repairs.what = $what
         and coalesce(repairs.part, '') = coalesce($part, '')
-    order by
-        case repairs.verdict
-            when 'not_held' then 1
-            when 'held' then 2
-            when 'no_effect' then 3
-            when 'too_early' then 4
-            else 5
-        end,
-        case when repairs.verdict = 'not_held' then repairs.after_q else repairs.effect_q end nulls last,
-        repairs.before_p nulls last,
-        repairs.n_after desc,
-        repairs.parameter,
-        repairs.state
+    order by repairs.strength_rank
 )
 
 select * from told

@@ -18,26 +18,9 @@ wanted as (
     group by all
 ),
 
--- What did not hold speaks first, then what held, then what shows nothing.
 strongest as (
     select
         repairs.*,
-        row_number() over (
-            partition by repairs.van, repairs.worked_at, repairs.what, coalesce(repairs.part, '')
-            order by
-                case repairs.verdict
-                    when 'not_held' then 1
-                    when 'held' then 2
-                    when 'no_effect' then 3
-                    when 'too_early' then 4
-                    else 5
-                end,
-                case when repairs.verdict = 'not_held' then repairs.after_q else repairs.effect_q end nulls last,
-                repairs.before_p nulls last,
-                repairs.n_after desc,
-                repairs.parameter,
-                repairs.state
-        ) as place,
         count(*) over (
             partition by repairs.van, repairs.worked_at, repairs.what, coalesce(repairs.part, '')
         ) as n_readings
@@ -70,6 +53,8 @@ told as (
         strongest.parameter,
         strongest.state,
         coalesce(strongest.n_readings, 0) as n_readings,
+        strongest.n_after,
+        strongest.n_needed,
         coalesce(outcomes.n_returned, 0) as n_returned,
         coalesce(outcomes.n_ended, 0) as n_ended
     from wanted
@@ -78,7 +63,7 @@ told as (
         and wanted.worked_at = strongest.worked_at
         and wanted.what = strongest.what
         and coalesce(wanted.part, '') = coalesce(strongest.part, '')
-        and strongest.place = 1
+        and strongest.strength_rank = 1
     left join outcomes
         on wanted.van = outcomes.van and wanted.worked_at = outcomes.worked_at and wanted.what = outcomes.what
 )

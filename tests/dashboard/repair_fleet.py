@@ -27,6 +27,7 @@ def _repair(at: dt.datetime, cohort: str) -> dict[str, Any]:
         "n_left_out": 0, "own_from": (at - dt.timedelta(days=240)).date(), "work_day": at.date(),
         "own_to": (at + dt.timedelta(days=65)).date(), "verdict": "not_held", "reason": "still_off", "claim": CLAIM,
         "rivals": json.dumps([HOSTILE_RIVAL]), "next_check": "Read it cold and warm beside one sibling.",
+        "strength_rank": 1,
     }  # fmt: skip
 
 

@@ -8,7 +8,7 @@ create table repairs (
     late_difference double, late_p double, effect double, effect_low double, effect_high double, effect_t double,
     effect_df double, effect_p double, effect_q double, after_q double, expected_return double, beyond_p double,
     n_siblings bigint, n_left_out bigint, own_from date, work_day date, own_to date, verdict varchar, reason varchar,
-    claim varchar, rivals varchar, next_check varchar
+    claim varchar, rivals varchar, next_check varchar, strength_rank bigint
 );
 create table work_codes (
     van varchar, worked_at timestamp, what varchar, part varchar, work_code varchar, module varchar, code varchar,

@@ -17,6 +17,7 @@ from dashboard.charts.palette import PRINT
 from dashboard.charts.shares import PARTS, draw_shares
 from dashboard.charts.words import Reading
 from dashboard.exports.age_pictures import picture_ages
+from dashboard.exports.files import CHARTS, Asked
 from dashboard.exports.share_pictures import picture_shares
 from dashboard.parts.links import PAGES
 from dashboard.questions import fleet as asked_fleet
@@ -186,3 +187,26 @@ def test_pictures_carry_their_words_and_refuse_what_is_not_there(opened: Warehou
     assert picture_shares(opened, "warm_idle")[1].n_vans == 31
     with pytest.raises(KinbayError, match="shared out"):
         picture_shares(opened, "in_orbit")
+
+
+@pytest.mark.parametrize(
+    ("against", "other", "dots", "title"),
+    [
+        ("age", None, "van", "against age"),
+        ("date", None, "scan", "against date"),
+        ("odometer", None, "van", "against kilometres"),
+        ("other", "intake_air_temp", "van", "against Intake air temperature, warm idle"),
+        ("odometer", "intake_air_temp", "scan", "against Intake air temperature, warm idle"),
+    ],
+)
+def test_the_command_draws_a_reading_against_whatever_is_named(
+    opened: Warehouse, against: str, other: str | None, dots: str, title: str
+) -> None:
+    asked = Asked(parameter="coolant_temp", state="warm_idle", against=against, other=other, dots=dots)
+    _, caption = CHARTS["age"](opened, asked)
+    assert caption.title == f"{COOLANT.title} {title}"
+
+
+def test_another_reading_must_be_named(opened: Warehouse) -> None:
+    with pytest.raises(KinbayError, match="The other reading is not named"):
+        CHARTS["age"](opened, Asked(parameter="coolant_temp", state="warm_idle", against="other"))

@@ -17,7 +17,7 @@ from streamlit.testing.v1 import AppTest
 import dashboard
 from dashboard.charts import costs as cost_chart
 from dashboard.charts.palette import DARK, PRINT, Theme
-from dashboard.charts.repairs import GLYPHS, SIDES, WORDS, draw_repair, place_scans
+from dashboard.charts.repairs import GLYPHS, SIDES, WORDS, draw_repair, place_scans, say_verdict
 from dashboard.charts.words import CAVEAT, Reading
 from dashboard.exports import Asked, chart_file
 from dashboard.exports.dossier import KINDS, find_cohort_finding, write_dossier
@@ -61,10 +61,11 @@ def test_the_work_that_did_not_hold_comes_first_with_its_figures(
     assert not at.exception
     said = _said(at)
     for words in (
-        "Did not hold", "still 9.0 °C below", "Difference in differences +0.4 °C", "8 scans before, 2 after",
+        "still 9.0 °C below", "Difference in differences +0.4 °C", "8 scans before, 2 after",
         "11 siblings", "regression to the mean", "Next check.", "came back", CAVEAT,
     ):  # fmt: skip
         assert words in said, words
+    assert "▲ Did not hold (2 scans since)" in [h.value for h in at.subheader]
     assert HOSTILE_RIVAL in said  # letter by letter, every mark escaped
     assert not any("<b>" in m.value.replace("\\<", "") for m in at.markdown)
 
@@ -216,6 +217,19 @@ def test_a_dossier_on_one_van_or_on_nothing_is_refused(opened: Warehouse) -> Non
         write_dossier(opened, single)
     with pytest.raises(KinbayError, match="There is no finding"):
         write_dossier(opened, "nothing")
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ({"verdict": "too_early", "n_after": 1, "n_needed": 2}, "✚ Too early (1 of 2 scans)"),
+        ({"verdict": "held", "n_after": 1, "n_needed": 2}, "● Held (1 scan since)"),
+        ({"verdict": "not_held", "n_after": 5, "n_needed": 2, "is_by_code": True}, "▲ Did not hold"),
+        ({"verdict": "no_reading", "n_after": None, "n_needed": None}, "– No reading to judge by"),
+    ],
+)
+def test_a_verdict_says_how_many_scans_stand_behind_it(row: dict[str, Any], said: str) -> None:
+    assert say_verdict(row) == said
 
 
 def test_a_window_says_its_days() -> None:

@@ -48,6 +48,8 @@
 -- column claim: what is said of it, with its counts
 -- column rivals: what else it could be, as a JSON list
 -- column next_check: what to do next
+-- column strength_rank: 1 for the reading that says most of this piece of work: what did not hold speaks first, then what
+--     held, then what shows nothing
 with judged as (
     select * from computed.repairs
 ),
@@ -80,7 +82,23 @@ joined as (
         judged.effect_high, judged.effect_t, judged.effect_df, judged.effect_p, judged.effect_q, judged.after_q,
         judged.expected_return, judged.beyond_p, judged.n_siblings, judged.n_left_out, judged.own_from,
         judged.work_day, judged.own_to, judged.verdict, judged.reason, judged.claim, judged.rivals,
-        judged.next_check
+        judged.next_check,
+        row_number() over (
+            partition by judged.van, judged.worked_at, judged.what, coalesce(judged.part, '')
+            order by
+                case judged.verdict
+                    when 'not_held' then 1
+                    when 'held' then 2
+                    when 'no_effect' then 3
+                    when 'too_early' then 4
+                    else 5
+                end,
+                case when judged.verdict = 'not_held' then judged.after_q else judged.effect_q end nulls last,
+                judged.before_p nulls last,
+                judged.n_after desc,
+                judged.parameter,
+                judged.state
+        ) as strength_rank
     from judged
     left join facts
         on judged.van = facts.van

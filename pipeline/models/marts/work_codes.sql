@@ -69,22 +69,20 @@ befores as (
     group by jobs.van, jobs.worked_at, jobs.what, jobs.part, jobs.work_code, told.module, told.code
 ),
 
+-- Each piece of work with a code that stood then, numbered, so that what follows needs no long key.
 standing as (
-    select *
+    select
+        befores.*,
+        row_number() over (
+            order by van, worked_at, what, part, work_code, module, code
+        ) as case_number
     from befores
     where seen_at = told_at
 ),
 
 returns as (
     select
-        standing.van,
-        standing.worked_at,
-        standing.what,
-        standing.part,
-        standing.work_code,
-        standing.module,
-        standing.code,
-        standing.seen_at,
+        standing.case_number,
         count(told.scanned_at) as n_after,
         count(case when told.standing = 'present' then 1 end) as n_present_after,
         min(case when told.standing = 'present' then told.scanned_at end) as returned_at
@@ -94,82 +92,55 @@ returns as (
         and standing.module = told.module
         and standing.code = told.code
         and told.scanned_at > standing.worked_at
-    group by
-        standing.van, standing.worked_at, standing.what, standing.part, standing.work_code, standing.module,
-        standing.code, standing.seen_at
+    group by standing.case_number
 ),
 
 absences as (
     select
-        returns.van,
-        returns.worked_at,
-        returns.what,
-        returns.part,
-        returns.work_code,
-        returns.module,
-        returns.code,
+        standing.case_number,
         count(*) as n_absent_first
-    from returns
+    from standing
+    inner join returns on standing.case_number = returns.case_number
     inner join told
-        on returns.van = told.van
-        and returns.module = told.module
-        and returns.code = told.code
-        and told.scanned_at > returns.worked_at
+        on standing.van = told.van
+        and standing.module = told.module
+        and standing.code = told.code
+        and told.scanned_at > standing.worked_at
         and told.standing = 'absent'
     where returns.returned_at is null or told.scanned_at < returns.returned_at
-    group by
-        returns.van, returns.worked_at, returns.what, returns.part, returns.work_code, returns.module, returns.code
+    group by standing.case_number
 ),
 
 cleared as (
-    select distinct
-        returns.van,
-        returns.worked_at,
-        returns.what,
-        returns.part,
-        returns.work_code,
-        returns.module,
-        returns.code
-    from returns
+    select distinct standing.case_number
+    from standing
+    inner join returns on standing.case_number = returns.case_number
     inner join clears
-        on returns.van = clears.van
-        and (clears.code = '' or clears.code = returns.code)
-        and clears.cleared_at >= cast(cast(returns.worked_at as date) as timestamp)
+        on standing.van = clears.van
+        and (clears.code = '' or clears.code = standing.code)
+        and clears.cleared_at >= cast(cast(standing.worked_at as date) as timestamp)
         and (returns.returned_at is null or clears.cleared_at <= returns.returned_at)
 ),
 
 joined as (
     select
-        returns.van,
-        returns.worked_at,
-        returns.what,
-        returns.part,
-        returns.work_code,
-        returns.module,
-        returns.code,
-        returns.seen_at,
+        standing.van,
+        standing.worked_at,
+        standing.what,
+        standing.part,
+        standing.work_code,
+        standing.module,
+        standing.code,
+        standing.seen_at,
         returns.n_after,
         returns.n_present_after,
         coalesce(absences.n_absent_first, 0) as n_absent_first,
         returns.returned_at,
-        cleared.van is not null or coalesce(absences.n_absent_first, 0) > 0 as was_cleared
-    from returns
-    left join absences
-        on returns.van = absences.van
-        and returns.worked_at = absences.worked_at
-        and returns.what = absences.what
-        and returns.part = absences.part
-        and returns.work_code = absences.work_code
-        and returns.module = absences.module
-        and returns.code = absences.code
-    left join cleared
-        on returns.van = cleared.van
-        and returns.worked_at = cleared.worked_at
-        and returns.what = cleared.what
-        and returns.part = cleared.part
-        and returns.work_code = cleared.work_code
-        and returns.module = cleared.module
-        and returns.code = cleared.code
+        cleared.case_number is not null or coalesce(absences.n_absent_first, 0) > 0 as was_cleared
+    from standing
+    inner join returns on standing.case_number = returns.case_number
+    left join absences on standing.case_number = absences.case_number
+    left join cleared on standing.case_number = cleared.case_number
 ),
 
 judged as (
