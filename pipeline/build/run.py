@@ -121,7 +121,7 @@ def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
         (exposures.EFFECTS, exposures.OVERLAPS),
         (scores.SCORES, scores.SUMMARY),
     ):
-        made[name] = runner.Computed((with_it,), nothing, said)
+        made[name] = runner.Computed((with_it,), nothing, said, with_it)
     return made
 
 
@@ -177,7 +177,7 @@ def build(
         now = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
         steps = computed_steps(settings) | {decided.DECISIONS: decided.decisions_step(home, now.date())}
         done = runner.build(engine, plan, steps, show, full=full)
-        results = checks.run(engine, [*checks.load(), *checks.key_checks(plan, done)])
+        results = checks.run(engine, [*checks.load(), *checks.key_checks(plan, engine.unpublished())])
         counts = dict(engine.arrow(_COUNTS).to_pylist()[0])
         counts |= {name: int(counts[name]) for name in ("readings", "cells_tested")}
         rebuilt = sum(step.action not in ("skip",) for step in done)

@@ -32,11 +32,14 @@ class BuildState:
         Model or computed table to the fingerprint it was built with.
     marks : mapping
         Source table to its mark then (see `Engine.mark`).
+    contents : mapping
+        Table that is made as a whole to the hash of its rows then (see `Engine.content`).
     """
 
     batch_id: int = -1
     fingerprints: Mapping[str, str] = field(default_factory=dict)
     marks: Mapping[str, str] = field(default_factory=dict)
+    contents: Mapping[str, str] = field(default_factory=dict)
 
 
 class Engine(Protocol):
@@ -57,8 +60,14 @@ class Engine(Protocol):
     def mark(self, name: str, up_to_batch: int) -> str:
         """Return what tells a source table's content: its row count up to a batch, or a hash of it all."""
 
+    def content(self, name: str) -> str:
+        """Return a hash of a table's columns and rows, whatever their order."""
+
     def state(self) -> BuildState:
         """Return what the last finished build left."""
+
+    def begin(self) -> None:
+        """Drop what is remembered of contents: after a cut build nothing may count as unchanged."""
 
     def forget(self, names: Iterable[str]) -> None:
         """Drop the fingerprints of tables about to be changed, so that a cut build is done again."""
@@ -102,6 +111,7 @@ class DuckDB:
             "create table if not exists build.fingerprints (name varchar, fingerprint varchar)"
         )
         connection.execute("create table if not exists build.marks (name varchar, mark varchar)")
+        connection.execute("create table if not exists build.contents (name varchar, content varchar)")
         connection.execute("create table if not exists build.unpublished (name varchar, part date)")
         connection.execute(
             "create table if not exists build.published (file varchar, whole_bytes bigint, described varchar)"
@@ -143,12 +153,22 @@ class DuckDB:
         hashed = f"select concat(count(*), ':', sum(hash(t))) from {quote(name)} as t"  # noqa: S608
         return f"{','.join(columns)}:{self.values(hashed)[0]}"
 
+    def content(self, name: str) -> str:
+        """Return a hash of a table's columns and rows, whatever their order."""
+        hashed = f"select concat(count(*), ':', sum(hash(t)), ':', bit_xor(hash(t))) from {quote(name)} as t"  # noqa: S608
+        return f"{self.columns(name)}:{self.values(hashed)[0]}"
+
     def state(self) -> BuildState:
         """Return what the last finished build left."""
         batch = self.values("select max(batch_id) from build.batch")[0]
         fingerprints = self.connection.execute("select name, fingerprint from build.fingerprints").fetchall()
         marks = self.connection.execute("select name, mark from build.marks").fetchall()
-        return BuildState(-1 if batch is None else batch, dict(fingerprints), dict(marks))
+        contents = self.connection.execute("select name, content from build.contents").fetchall()
+        return BuildState(-1 if batch is None else batch, dict(fingerprints), dict(marks), dict(contents))
+
+    def begin(self) -> None:
+        """Drop what is remembered of contents: after a cut build nothing may count as unchanged."""
+        self.connection.execute("delete from build.contents")
 
     def forget(self, names: Iterable[str]) -> None:
         """Drop the fingerprints of tables about to be changed, so that a cut build is done again."""
@@ -166,6 +186,8 @@ class DuckDB:
             self._append("build.fingerprints", list(state.fingerprints.items()), pa.string())
             self.connection.execute("delete from build.marks")
             self._append("build.marks", list(state.marks.items()), pa.string())
+            self.connection.execute("delete from build.contents")
+            self._append("build.contents", list(state.contents.items()), pa.string())
             self._append("build.unpublished", waiting, pa.date32())
             self.connection.execute("delete from build.batch")
             self.connection.execute("insert into build.batch values ($1)", [state.batch_id])

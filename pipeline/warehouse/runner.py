@@ -2,7 +2,9 @@
 
 A model is out of date as a whole, or in some of its partitions (months). Partitions are those that
 its own `changed` query names for the new raw rows, and those its parents rebuilt. What was built is
-remembered only at the end: a build that is cut short is simply done again.
+remembered only at the end: a build that is cut short is simply done again. A table made as a whole
+whose rows come out as the last finished build left them counts as not rebuilt, so that nothing is made
+or published anew on its account.
 """
 
 from __future__ import annotations
@@ -32,11 +34,14 @@ class Computed:
         Given the engine, writes the table (`engine.write`).
     fingerprint : str
         Changes whenever the same input would give another output.
+    written_by : str
+        The step that writes this table together with its own; empty where `run` writes it.
     """
 
     parents: tuple[str, ...]
     run: Callable[[Engine], None]
     fingerprint: str
+    written_by: str = ""
 
 
 @dataclass(frozen=True)
@@ -50,7 +55,7 @@ class Step:
     action : str
         skip, view, full, partial or computed.
     parts : frozenset of date, or "everything"
-        What of it was rebuilt.
+        What of it was rebuilt and may have come out otherwise.
     seconds : float
         Time it took.
     number, total : int
@@ -102,22 +107,42 @@ def build(
     sources = _Sources(engine, nodes, known)
     for name in set(remembered.fingerprints) - set(order):
         engine.drop(name)
+    engine.begin()
+    before = {} if sources.restarted else known.contents
     rebuilt: dict[str, Parts] = {}
+    contents: dict[str, str] = {}
+    run: set[str] = set()
     done = []
     for number, name in enumerate(order, 1):
         started, node = time.perf_counter(), nodes[name]
         is_same = known.fingerprints.get(name) == prints[name]
-        parts = _stale(engine, node, nodes, sources, rebuilt) if is_same else EVERYTHING
+        parts = _stale(engine, node, nodes, sources, rebuilt, run) if is_same else EVERYTHING
         if not is_same:
             engine.forget([name])
         action = _bring_up_to_date(engine, name, nodes, parts, is_same)
+        if parts:
+            run.add(name)
+        content = _content(engine, name, node, parts, before.get(name))
+        if content:
+            contents[name] = content
+        if is_same and content and content == before.get(name):
+            parts = frozenset()
         rebuilt[name] = parts
         layer = node.layer if isinstance(node, Model) else "computed"
         done.append(Step(name, layer, action, parts, time.perf_counter() - started, number, len(order)))
         if progress:
             progress(done[-1])
-    engine.remember(BuildState(sources.newest_batch, prints, sources.marks_now()), rebuilt)
+    engine.remember(BuildState(sources.newest_batch, prints, sources.marks_now(), contents), rebuilt)
     return done
+
+
+def _content(
+    engine: Engine, name: str, node: Model | Computed, parts: Parts, before: str | None
+) -> str | None:
+    """Hash of a table made as a whole; None where months of it are made alone, and for views."""
+    if isinstance(node, Model) and (node.kind == "view" or node.partition_by):
+        return None
+    return engine.content(name) if parts else before
 
 
 def arrange(nodes: Mapping[str, Model | Computed]) -> list[str]:
@@ -198,8 +223,11 @@ def _stale(
     nodes: Mapping[str, Model | Computed],
     sources: _Sources,
     dirty: Mapping[str, Parts],
+    run: set[str],
 ) -> Parts:
     """Return what of a table must be rebuilt, its own definition being unchanged."""
+    if isinstance(node, Computed) and node.written_by:
+        return EVERYTHING if node.written_by in run else frozenset()
     reads = [r for r in _reads(node) if not _is_made(r)]
     grown = [r for r in reads if r in sources.grown]
     if sources.restarted or any(r in sources.altered for r in reads):

@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.errors import KinbayError
 from pipeline.warehouse import checks, models
+from pipeline.warehouse.engines import DuckDB, Parts
 from tests.warehouse import small_fleet
 
 
@@ -37,12 +38,16 @@ def test_stop_and_warn_are_told_apart_and_kept(tmp_path: Path) -> None:
     assert kept[0]["examples"] == '[{"van": "001"}]'
 
 
+def built(engine: DuckDB) -> dict[str, Parts]:
+    return {step.name: step.parts for step in small_fleet.build(engine)}
+
+
 def test_the_checks_that_ship_find_nothing_in_a_sound_build() -> None:
     engine = small_fleet.empty_engine()
     for batch in (1, 2):
         small_fleet.add_batch(engine, 2, batch)
     plan = models.load()
-    found = checks.run(engine, [*checks.load(), *checks.key_checks(plan, small_fleet.build(engine))])
+    found = checks.run(engine, [*checks.load(), *checks.key_checks(plan, built(engine))])
     assert len(found) > 30
     assert [(r.name, r.examples) for r in found if r.severity == "stop" and r.n_rows] == []
 
@@ -50,7 +55,7 @@ def test_the_checks_that_ship_find_nothing_in_a_sound_build() -> None:
 def test_a_doubled_key_stops() -> None:
     engine = small_fleet.empty_engine()
     small_fleet.add_batch(engine, 2, 1)
-    done = small_fleet.build(engine)
+    done = built(engine)
     engine.connection.execute("insert into int_scan_values from int_scan_values limit 1")
     found = checks.run(engine, checks.key_checks(models.load(), done))
     assert [(r.name, r.n_rows) for r in found if r.stops] == [
@@ -63,12 +68,12 @@ def test_keys_are_checked_only_where_something_was_rebuilt() -> None:
     engine = small_fleet.empty_engine()
     small_fleet.add_batch(engine, 2, 1)
     small_fleet.build(engine)
-    assert checks.key_checks(models.load(), small_fleet.build(engine)) == []
+    assert checks.key_checks(models.load(), built(engine)) == []
     scan = {"scan_id": "x", "van": "001", "reader": "Yard tablet", "scanned_at": "2025-12-03 08:00:00"}
     small_fleet.insert(
         engine, "raw.scans", [{"batch_id": 5, "file_id": "f5", "line": 2, **scan, "rest_v": 12.5}]
     )
-    texts = {c.name: c.text for c in checks.key_checks(models.load(), small_fleet.build(engine))}
+    texts = {c.name: c.text for c in checks.key_checks(models.load(), built(engine))}
     assert "2025-12-01" in texts["key_of_scan_levels"]
     assert "key_of_stg_vans" not in texts
 
