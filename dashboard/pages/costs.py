@@ -77,7 +77,7 @@ def show_van(view: View, row: dict[str, Any]) -> None:
         st.write(escape(say_intervals(row, known)))
         st.caption(_CAVEAT)
     years = costs.list_van_cost_years(view.warehouse, van)
-    st.subheader("Year by year", anchor=False)
+    st.header("Year by year", anchor=False)
     show_table(
         years.with_columns(
             pl.format("{} of {}", "n_costed", "n_work").alias("recorded"), pl.col("cost_year").cast(pl.String)

@@ -271,7 +271,7 @@ def show(view: View) -> None:
     with right:
         if chosen is not None:
             job = named[chosen]
-            st.subheader(escape(chosen), anchor=False)
+            st.header(escape(chosen), anchor=False)
             show_codes_of(view, job)
             show_readings(view, job)
             link_to_van(f"All readings of van {escape(job['van'])}", job["van"])

@@ -52,7 +52,7 @@ def _draw_columns(proposal: dict[str, Any]) -> Chosen:
     unclear = [m for m in entries if m["confidence"] != "certain"]
     chosen: Chosen = {}
     if unclear:
-        st.subheader("Columns to look at", anchor=False)
+        st.header("Columns to look at", anchor=False)
     for entry in unclear:
         chosen |= _draw_column(proposal, entry)
     if clear:
@@ -94,7 +94,7 @@ def _draw_column(proposal: dict[str, Any], entry: dict[str, Any]) -> Chosen:
 def _draw_questions(asked: list[dict[str, Any]], choices: Choices) -> Chosen:
     if not asked:
         return {}
-    st.subheader("To answer", anchor=False)
+    st.header("To answer", anchor=False)
     chosen: Chosen = {}
     for one in asked:
         offers = {"reader": choices.readers, "van": choices.vans}.get(str(one["subject"]), ())

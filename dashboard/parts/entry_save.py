@@ -37,7 +37,7 @@ def replaced_entry() -> str | None:
 def ask_to_save(home: Home, kind: str, content: dict[str, Any], lines: list[str], found: Checked) -> None:
     """Show what will be saved and save it when told to; what was typed stays until it is saved."""
     with st.container(border=True):
-        st.subheader("This will be saved", anchor=False)
+        st.header("This will be saved", anchor=False)
         st.markdown("\n".join(f"- {escape(line)}" for line in lines))
         for text in found.stops:
             st.error(escape(text), icon=":material/block:")

@@ -214,7 +214,7 @@ def _confirm() -> None:
     if not isinstance(draft, Draft):
         return
     with st.container(border=True):
-        st.subheader("This will change", anchor=False)
+        st.header("This will change", anchor=False)
         st.markdown("\n".join(f"- {escape(line)}" for line in draft.lines))
         st.caption("It is kept as an entry in the journal; the files and their originals stay as they are.")
         left, right = st.columns(2)
