@@ -72,7 +72,10 @@ class Proposed:
             found += [
                 "    " + " | ".join("" if v is None else str(v) for v in row) for row in table["rows"][:3]
             ]
-        for reject in shown["rejects"][:5]:
+        is_order_open = any(q.kind == "date_order" for q in self.proposal.questions)
+        if is_order_open and shown["rejects"]:
+            found.append("  No time can be read before the order of its date is answered.")
+        for reject in [] if is_order_open else shown["rejects"][:5]:
             found.append(
                 f"  line {reject['line']}, {reject['column']}: {reject['reason']}. {reject['remedy']}"
             )

@@ -113,11 +113,30 @@ def add_codes(draft: Draft, table: dict[str, Any]) -> None:
     column = draft.roles.fields.get("code")
     if column is None:
         return
-    if column.code_mark:
+    also = _further_codes(draft, column)
+    if also:
+        table["codes"] = {"also": [c.key for c in also]}
+        draft.mapping = [m for m in draft.mapping if m["column"] not in {c.key for c in also}]
+        draft.mapping += [entry(c.key, field="code", how="a further column of codes") for c in also]
+    elif column.code_mark:
         table["codes"] = {"split": column.code_mark}
     elif column.has_text_behind_code:
         table["extract"] = [{"column": column.key, "pattern": rf"(?i)^\s*(?P<code>{CODE})\W+(?P<text>.*)$"}]
         table["columns"].pop(column.key, None)
+
+
+def _further_codes(draft: Draft, first: Column) -> list[Column]:
+    """Further columns of codes; one that is empty here counts where its name is theirs with another number."""
+    more = draft.roles.more_codes
+    if not more:
+        return []
+    stem = re.sub(r"\W*\d+$", "", first.name.cell.strip()).casefold()
+    empty = [
+        c
+        for c in draft.columns
+        if not c.filled and re.sub(r"\W*\d+$", "", c.name.cell.strip()).casefold() == stem
+    ]
+    return [*more, *(c for c in empty if c.key in draft.roles.left_out)]
 
 
 def add_readings(draft: Draft, table: dict[str, Any]) -> None:

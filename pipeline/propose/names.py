@@ -17,6 +17,7 @@ from pipeline.read.headers import part_unit
 
 NEAR = 0.72
 MOST_SUGGESTIONS = 4
+TIME_UNITS = ("s", "sec", "ms", "msec")
 SHORTEST_BEGINNING = 5
 
 
@@ -100,7 +101,9 @@ def _partings(cell: str) -> list[tuple[str, str | None]]:
     found: list[tuple[str, str | None]] = [(cell, None)]
     for mark in (r"\s+in\s+", r"\s*/\s*", r"\s*,\s*", r"\s*:\s*", r"[\s_]+"):
         parts = re.split(mark, cell)
-        if len(parts) > 1 and (is_known_unit(parts[-1]) or vocabulary.fold(parts[-1]) in UTC_WORDS):
+        if len(parts) > 1 and (
+            is_known_unit(parts[-1]) or vocabulary.fold(parts[-1]) in (*UTC_WORDS, *TIME_UNITS)
+        ):
             name = cell[: cell.rindex(parts[-1])].rstrip(" /,:_")
             found.append((re.sub(r"\s+in$", "", name), parts[-1]))
     return [*found, *_partings(path[1])] if path else found

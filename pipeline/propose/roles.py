@@ -44,6 +44,8 @@ class Roles:
         Why the other columns are not taken, by their key.
     beside : Beside
         Limits, marks and freeze frames.
+    more_codes : list of Column
+        Further columns of codes.
     """
 
     kind: str
@@ -51,6 +53,7 @@ class Roles:
     readings: list[Column] = field(default_factory=list)
     left_out: dict[str, str] = field(default_factory=dict)
     beside: Beside = field(default_factory=Beside)
+    more_codes: list[Column] = field(default_factory=list)
 
     def place_time(self, column: Column) -> None:
         """Take a column as instants, days, times of day, or seconds since the scan began."""
@@ -183,6 +186,8 @@ def _place(column: Column, roles: Roles, readings: list[Column]) -> None:
     name = _table_name(name, roles.kind)
     if name == "at":
         roles.place_time(column)
+    elif name == "code" and "code" in roles.fields and column.share_of_codes > 0.8:
+        roles.more_codes.append(column)
     elif name in roles.fields:
         roles.left_out[column.key] = f"{roles.fields[name].key!r} already gives {name}"
     else:

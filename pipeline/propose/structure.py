@@ -10,7 +10,7 @@ from pipeline import vocabulary
 from pipeline.errors import KinbayError
 from pipeline.normalise.text import is_missing_word
 from pipeline.propose.grid import Grid
-from pipeline.propose.names import is_known_name, is_known_unit
+from pipeline.propose.names import field_names, is_known_name, is_known_unit
 
 _NUMBERISH = re.compile(r"^[\s+\-−]?[\d.,:'/\s\u00a0\u202f\-T]*\d[\d.,:'/\s\u00a0\u202f\-TZ]*$")
 _TOTALS = {
@@ -121,6 +121,14 @@ def _without_header(rows: list[list[str]]) -> Structure:
     )
 
 
+def _states_fact(cell: str) -> bool:
+    """A cell such as `Vehicle: 047`: what it is and its value."""
+    label, mark, value = cell.partition(":")
+    return (
+        bool(mark and value.strip()) and vocabulary.fold(label) in field_names() and not is_known_unit(value)
+    )
+
+
 def _header_row(rows: list[list[str]]) -> int | None:
     """The row with most names that are known; else the first full row of words; None where there is no header."""
     widths = Counter(len([c for c in r if c.strip()]) for r in rows[:2000] if len(r) > 1)
@@ -131,6 +139,8 @@ def _header_row(rows: list[list[str]]) -> int | None:
         words = [c for c in cells if not is_numberish(c)]
         if len(cells) < 2 or len(words) < 0.7 * len(cells) or len(cells) < 0.4 * usual:
             continue
+        if any(_states_fact(c) for c in cells):
+            continue  # a line of facts, not of names
         known = sum(is_known_name(c) for c in words)
         if not known and any(_CODE.match(c) for c in words):
             continue  # a row of data, not of names

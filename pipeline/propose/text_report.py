@@ -36,7 +36,7 @@ from pipeline.vocabulary.modules import find_module
 
 MOST_LINES = 20_000
 _CODE = r"[PCBU][0-3][0-9A-F]{3}(?:-[0-9A-F]{2})?"
-_BULLET = r"^\s*(?:[-*•]\s*|\d{1,3}[.)]\s+)?"
+_BULLET = r"^\s*(?:[-*•]\s*|\d{1,3}[.)]\s+)?(?:(?:fault|trouble|error|dtc|code|fehler|fehlercode|défaut|defaut|código|codigo|avería|averia)(?:\s+code)?\s*[:#]?\s+)?"
 _CODE_LINE = re.compile(rf"{_BULLET}(?P<code>{_CODE})\b[\s:.–-]*(?P<rest>.*?)\s*$", re.IGNORECASE)
 _NUMBER = r"[+\-−]?(?:\d[\d.,' ]*\d|\d)"
 _PAIR = re.compile(r"^\s*(?P<label>[^:=]{2,60}?)\s*[:=]\s*(?P<value>\S.*?)\s*$")

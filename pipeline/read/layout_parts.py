@@ -187,6 +187,7 @@ class Codes(Part):
     """How codes stand in a cell."""
 
     split: str | None = Field(default=None, min_length=1, max_length=5)
+    also: tuple[str, ...] = ()
 
 
 class Only(Part):

@@ -101,6 +101,7 @@ class Reshaper:
             *(w.column for w in layout.wide),
             *(f.column for f in layout.freeze_frame),
             *(e.column for e in layout.extract),
+            *layout.codes.also,
             *long,
             *limits,
         ]
@@ -296,6 +297,9 @@ class Reshaper:
                 )
         if "code" not in rows.columns:
             return rows.clear()
+        also = [cell for name in self.layout.codes.also if (cell := self._cell(frame, name)) is not None]
+        rows = pl.concat([rows, *(rows.with_columns(code=cell) for cell in also)])
+        rows = rows.sort("line", maintain_order=True) if also else rows
         if self.layout.codes.split:
             lists = rows.with_columns(pl.col("code").str.split(self.layout.codes.split))
             rows = lists.explode("code", empty_as_null=True, keep_nulls=False)

@@ -157,3 +157,17 @@ def test_limits_beside_their_reading(home: Home, tmp_path: Path) -> None:
     assert proposing.propose_for(home, path, answers).proposal.table["wide"] == [
         {"column": "Raildruck [bar]", "parameter": "rail_pressure", "unit": "bar", "mark": "Bewertung"}
     ]
+
+
+def test_several_columns_of_codes_are_all_read(home: Home, tmp_path: Path) -> None:
+    """The third column is empty here, and may hold a code in the next file of the kind."""
+    text = "Van,Scan date,DTC1,DTC2,DTC3\n047,2026-03-13,P0401,P0299,\n048,2026-03-14,U0100,,\n"
+    found = _look(home, tmp_path, text)
+    assert found.proposal.table["codes"] == {"also": ["DTC2", "DTC3"]}
+    table = found.preview["tables"]["codes"]
+    assert [row[table["columns"].index("code")] for row in table["rows"]] == ["P0401", "P0299", "U0100"]
+
+
+def test_milliseconds_in_a_header_are_the_time_of_the_row(home: Home, tmp_path: Path) -> None:
+    found = _look(home, tmp_path, "van,t_ms,rpm\n047,0,780\n047,500,781\n")
+    assert found.proposal.table["columns"]["t_ms"] == "at_offset_ms"

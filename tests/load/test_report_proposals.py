@@ -93,3 +93,13 @@ def test_a_bus_log(home: Home, write: Write) -> None:
     shown = found.preview["tables"]["readings"]
     values = [row[shown["columns"].index("value")] for row in shown["rows"]]
     assert values == [1726.0, 83.0]
+
+
+def test_facts_on_one_line_and_a_word_before_the_code(home: Home, write: Write) -> None:
+    text = "Vehicle: 047; Date: 13.02.2026 07:40; Mileage: 120345 km\nDTC P0401 - EGR flow - confirmed\n"
+    shown = proposing.propose_for(home, write("line.txt", text), {("reader", "reader"): "Bench"}).preview
+    scans, codes = shown["tables"]["scans"], shown["tables"]["codes"]
+    picked = [scans["rows"][0][scans["columns"].index(c)] for c in ("van", "scanned_at", "odometer_km")]
+    assert picked == ["047", "2026-02-13 07:40:00", 120345.0]
+    picked = [codes["rows"][0][codes["columns"].index(c)] for c in ("code", "status", "text")]
+    assert picked == ["P0401", "confirmed", "EGR flow"]
