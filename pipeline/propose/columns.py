@@ -13,7 +13,7 @@ from pipeline.propose.numbers import NUMBER
 from pipeline.propose.structure import Structure
 from pipeline.propose.times import Times, find_times
 from pipeline.read.headers import fold_header
-from pipeline.read.replies import Reply, read_reply
+from pipeline.read.replies import NO_BYTES, Reply, read_reply
 
 CODE = r"[PCBU][0-3][0-9A-F]{3}(?:[-:]?[0-9A-F]{2}\b)?"
 _CODE_CELL = re.compile(rf"^{CODE}$", re.IGNORECASE)
@@ -79,10 +79,12 @@ class Column:
     def replies(self) -> list[Reply]:
         """The first cells as replies of control units, where most are such and could be nothing else."""
         cells = self.filled[:MOST_REPLIES]
-        if not any(re.search(r"[A-Fa-f #]", c) for c in cells):
+        is_named = self.name.field not in {None, "value", "code", "text", "note"}
+        if is_named or not any(re.search(r"[A-Fa-f #]", c) for c in cells):
             return []
         read = [read_reply(c) for c in cells]
-        return read if sum(not r.problem for r in read) >= MOST * len(cells) else []
+        hexadecimal = sum(r.problem[:1] != (NO_BYTES,) for r in read)
+        return read if hexadecimal >= MOST * len(cells) and not all(r.problem for r in read) else []
 
     @property
     def code_mark(self) -> str | None:

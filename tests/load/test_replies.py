@@ -122,6 +122,15 @@ def test_a_log_of_replies_is_proposed_and_read(home: Home, write: Write, rows: R
     assert rows("select code, parameter, value from raw.freeze_frames") == [("P0401", "engine_speed", 2000.0)]
 
 
+def test_refusals_are_replies_and_vans_are_not(home: Home, write: Write) -> None:
+    log = "Time,Answer\n2026-03-02 07:40,41 0C 1A F8\n2026-03-02 07:41,7F 01 12\n2026-03-02 07:42,NO DATA\n"
+    found = proposing.propose_for(home, write("log.csv", log))
+    assert found.proposal.table["columns"] == {"Time": "at", "Answer": "reply"}
+    vans = "Van,Scan date,Code\n43 01,2026-03-02,P0401\n47 0A,2026-03-02,P0299\n"
+    found = proposing.propose_for(home, write("vans.csv", vans))
+    assert found.proposal.table["columns"]["Van"] == "van"
+
+
 BUS = """name = "bus"
 feeds = ["scans", "readings"]
 [match]
