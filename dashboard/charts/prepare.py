@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+
 from dashboard.charts import (
     ages,
     agreement,
@@ -22,6 +24,8 @@ from dashboard.charts.palette import DARK, LIGHT
 
 def prepare_charts() -> None:
     """Build and check each spec in light and dark; later only data and titles are swapped in."""
+    # Altair looks whether pandas is loaded; found half loaded by another thread, it fails. Importing waits for the whole.
+    import_module("pandas")
     for theme in (LIGHT, DARK):
         for chart in (
             siblings,

@@ -170,7 +170,7 @@ def test_a_page_for_a_manager_comes_as_pdf(visit: Visit) -> None:
     visit.open(PAGES["van"])
     visit.page.get_by_role("button", name="Page for a manager").click()
     with visit.page.expect_download(timeout=20_000) as caught:
-        visit.page.get_by_role("button", name="One page (PDF)").click()
+        visit.page.get_by_role("button", name="To print (PDF)").click()
     assert len(pypdf.PdfReader(caught.value.path()).pages) == 1
     visit.assert_quiet()
 
@@ -232,7 +232,7 @@ def test_on_a_phone_a_tap_chooses_a_van_and_the_filters_open(visit: Visit) -> No
     visit.page.touchscreen.tap(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     visit.page.wait_for_url(lambda url: "reading_van=047" in url, timeout=10_000)
     visit.page.get_by_test_id("stExpandSidebarButton").click()
-    visit.page.get_by_text("Vans shown").wait_for()
+    visit.page.get_by_text("Vans shown", exact=True).wait_for()
     visit.assert_quiet()
 
 
