@@ -23,7 +23,7 @@ from dashboard.parts.plain import escape
 from dashboard.parts.screen import show_table
 from dashboard.parts.trial import Trial, look_again
 
-MOST_COLUMNS = 60
+MOST_COLUMNS, MOST_LEFT_OUT = 60, 8
 Chosen = dict[tuple[str, str], str | None]
 
 
@@ -46,19 +46,23 @@ def draw_description(trial: Trial, file: Path, proposal: dict[str, Any], choices
 
 
 def _draw_columns(proposal: dict[str, Any]) -> Chosen:
-    """A box per column: those to decide in sight, those that are clear folded away."""
+    """A box per column: those to decide in sight, those that are clear or hopelessly many folded away."""
     entries = proposal["mapping"][:MOST_COLUMNS]
-    clear = [m for m in entries if m["confidence"] == "certain"]
-    unclear = [m for m in entries if m["confidence"] != "certain"]
+    groups = {
+        kind: [m for m in entries if m["confidence"] == kind] for kind in ("asked", "left out", "certain")
+    }
     chosen: Chosen = {}
-    if unclear:
+    shown = groups["asked"] + (groups["left out"] if len(groups["left out"]) <= MOST_LEFT_OUT else [])
+    if shown:
         st.header("Columns to look at", anchor=False)
-    for entry in unclear:
+    for entry in shown:
         chosen |= _draw_column(proposal, entry)
-    if clear:
-        with st.expander(f"{count_of(len(clear), 'column')} understood by name"):
-            for entry in clear:
-                chosen |= _draw_column(proposal, entry)
+    for kind, words in (("left out", "not taken"), ("certain", "understood by name")):
+        folded = [m for m in groups[kind] if m not in shown]
+        if folded:
+            with st.expander(f"{count_of(len(folded), 'column')} {words}"):
+                for entry in folded:
+                    chosen |= _draw_column(proposal, entry)
     if (left := len(proposal["mapping"]) - len(entries)) > 0:
         st.caption(f"{count_of(left, 'further column')}: taken where the name is known, else left out.")
     return chosen
@@ -68,7 +72,7 @@ def _draw_column(proposal: dict[str, Any], entry: dict[str, Any]) -> Chosen:
     name, words, now = str(entry["column"]), meanings(), meaning_of(entry)
     questions = beside(proposal, name)
     options = order_choices(entry)
-    told = [f"For example {'; '.join(str(e)[:30] for e in entry['examples'])}."] if entry["examples"] else []
+    told = [f"For example {'; '.join(str(e)[:16] for e in entry['examples'])}."] if entry["examples"] else []
     told += [in_words(q["asks"]) for q in questions if q["open"]]
     if entry["confidence"] == "left out":
         told.append(f"Not taken: {entry['how']}.")

@@ -16,6 +16,7 @@ from typing import Any
 PROGRESS_MARK = "@progress "
 MEMORY_SHARE = 0.75
 MOST_KEPT = 2 * 2**20
+_CRASH = "Traceback (most recent call last)"
 Told = Callable[[str, float | None], None]
 """Called with what a command is at and the share done (0 to 1) or None."""
 
@@ -52,8 +53,11 @@ class Answer:
 
     @property
     def is_done(self) -> bool:
-        """Whether it did its work, even if something is left for a person (exit code 1)."""
-        return self.code in (0, 1)
+        """Whether it did its work, even if something is left for a person (exit code 1).
+
+        The interpreter leaves with 1 too where a fault was not foreseen; its last words tell the two apart.
+        """
+        return self.code == 0 or (self.code == 1 and not any(line.startswith(_CRASH) for line in self.said))
 
     def as_json(self) -> Any:
         """Return stdout as data; None where it is none."""

@@ -232,7 +232,12 @@ def _record_end(head: bytes, start: int, *, is_whole: bool) -> int:
 
 def _cells(record: bytes, delimiter: str) -> tuple[str, ...]:
     text = record.decode("utf-8", errors="replace").rstrip("\n")
-    rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    except csv.Error as error:
+        raise KinbayError(
+            "The header cannot be read", str(error), "Check that it is a table as text."
+        ) from error
     return tuple(rows[0]) if rows else ()
 
 

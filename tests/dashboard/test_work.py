@@ -109,3 +109,18 @@ def test_a_page_shows_the_work_and_its_end(tmp_path: Path, monkeypatch: pytest.M
     assert "not done. There is nothing to build" in at.error[0].value
     assert job.reference in at.caption[0].value
     assert json.dumps(str(tmp_path)) not in at.error[0].value
+
+
+def test_a_crash_is_never_taken_for_work_that_left_something_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The interpreter leaves with 1 on a fault nobody foresaw, as a command does that leaves something for a person."""
+    home = Home(tmp_path / "home").ensure()
+    (tmp_path / "pipeline").mkdir()
+    (tmp_path / "pipeline" / "__init__.py").touch()
+    (tmp_path / "pipeline" / "__main__.py").write_text("raise ValueError('secret path')\n", encoding="utf-8")
+    monkeypatch.setattr(processes, "_environment", lambda: {**os.environ, "PYTHONPATH": str(tmp_path)})
+    job = jobs.start(home.path, "Load", (LOAD,))
+    assert job.ended.wait(60)
+    assert (job.state, job.answers[0].code) == ("failed", 1)
+    assert "secret" not in job.trouble

@@ -182,3 +182,19 @@ def test_two_copies_in_one_load_count_once_and_wait_together(home: Home, rows: R
         "waits b.csv",
     ]
     assert rows("select file from raw.files") == [("a.csv",)]
+
+
+def test_an_archive_beside_a_layout_of_another_encoding_stops_no_other_file(home: Home, write: Write) -> None:
+    """A layout in an encoding that takes any byte is tried on every file; one endless line must not end the load."""
+    (home.layouts / "old.toml").write_text(
+        'name = "old"\nfeeds = ["notes"]\n[match]\nheaders = ["Wagen"]\n[file]\nencoding = "cp1252"\n'
+        '[columns]\nWagen = "van"\nZeit = "at"\nText = "text"\n',
+        encoding="utf-8",
+    )
+    bomb = home.path / "bomb.xlsx"
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("xl/worksheets/sheet1.xml", b"<a>" + b"0" * 300_000_000)
+    notes = write("notes.csv", "van,at,text\n047,2026-03-01T08:00,smells\n")
+    files = {f.file: f for f in ingest.load(home, [bomb, notes]).files}
+    assert "would unpack to" in files["bomb.xlsx"].questions[0]
+    assert files["notes.csv"].taken == 1
