@@ -10,6 +10,7 @@ import polars as pl
 import pyarrow as pa
 
 from pipeline.build.codes import as_frame
+from pipeline.columns import table
 from pipeline.compare.multiplicity import benjamini_hochberg
 from pipeline.compare.tables import Association, associate
 from pipeline.settings import Settings
@@ -165,4 +166,4 @@ def judge_associations(tables: pl.DataFrame, vans: pl.DataFrame, settings: Setti
 def write_associations(engine: Engine, settings: Settings) -> None:
     """Write `computed.code_associations`, one row per attribute, level, module and code."""
     rows = judge_associations(as_frame(engine.arrow(_TABLES)), as_frame(engine.arrow(_VANS)), settings)
-    engine.write(ASSOCIATIONS, pa.Table.from_pylist(rows, schema=_SCHEMA))
+    engine.write(ASSOCIATIONS, table(rows, _SCHEMA))

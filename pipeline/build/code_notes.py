@@ -8,6 +8,7 @@ from typing import Any
 import duckdb
 import pyarrow as pa
 
+from pipeline.columns import table
 from pipeline.journal import read_entries
 from pipeline.settings import Home
 
@@ -36,7 +37,7 @@ def write_notes(connection: duckdb.DuckDBPyConnection, home: Home) -> None:
     rows = [_row(e) for e in read_entries(home, KIND)]
     connection.execute("delete from raw.code_notes")
     if rows:
-        connection.register("incoming_notes", pa.Table.from_pylist(rows, schema=_SCHEMA))
+        connection.register("incoming_notes", table(rows, _SCHEMA))
         connection.execute("insert into raw.code_notes by name from incoming_notes")
         connection.unregister("incoming_notes")
 

@@ -15,6 +15,7 @@ from typing import Any
 
 import pyarrow as pa
 
+from pipeline.columns import table
 from pipeline.decisions import Decision, newest, read_decisions, say_return
 from pipeline.settings import Home
 from pipeline.warehouse.engines import Engine
@@ -52,7 +53,7 @@ def decisions_step(home: Home, today: dt.date) -> Computed:
 
 def _write(engine: Engine, decided: tuple[Decision, ...], today: dt.date) -> None:
     found = {row["finding_id"]: row for row in engine.arrow(_NOW).to_pylist()} if decided else {}
-    engine.write(DECISIONS, pa.Table.from_pylist(set_beside(decided, found, today), schema=_SCHEMA))
+    engine.write(DECISIONS, table(set_beside(decided, found, today), _SCHEMA))
 
 
 def set_beside(

@@ -10,6 +10,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.build.codes import as_frame, encode
+from pipeline.columns import column, known
 from pipeline.compare.effects import EffectRules, Effects, fit_effects
 from pipeline.warehouse.engines import Engine
 
@@ -38,9 +39,9 @@ def _months(effects: Effects, measures: pl.DataFrame, families: pl.DataFrame) ->
             "parameter": picked["parameter"].to_arrow(),
             "state": picked["state"].to_arrow(),
             "family_id": families["family_id"].gather(found.family.tolist()).to_arrow(),
-            "month": pa.array(starts, pa.date32()),
-            "effect": pa.array(found.effect, pa.float64()),
-            "n_vans": pa.array(found.n_vans, pa.int64()),
+            "month": column(starts, pa.date32()),
+            "effect": column(found.effect, pa.float64()),
+            "n_vans": column(found.n_vans, pa.int64()),
         }
     )
 
@@ -68,21 +69,18 @@ def _readers(effects: Effects, measures: pl.DataFrame, readers: pl.DataFrame) ->
     own = np.char.add("apart-", found.reader.astype(np.str_))
     component = np.where(is_unknown, own, found.component)
 
-    def known(values: np.ndarray) -> pa.Array:
-        return pa.array(values, pa.float64(), from_pandas=True)
-
     return pa.table(
         {
             "parameter": picked["parameter"].to_arrow(),
             "state": picked["state"].to_arrow(),
             "reader": readers["reader"].gather(found.reader.tolist()).to_arrow(),
             "reference": readers["reader"].gather(found.reference.tolist()).to_arrow(),
-            "effect": pa.array(found.effect, pa.float64()),
+            "effect": column(found.effect, pa.float64()),
             "estimate": known(found.estimate),
             "low": known(found.low),
             "high": known(found.high),
-            "component": pa.array(component.tolist(), pa.string()),
-            "n_vans": pa.array(found.n_vans, pa.int64()),
+            "component": column(component.tolist(), pa.string()),
+            "n_vans": column(found.n_vans, pa.int64()),
             "p": known(found.p),
             "q": known(found.q),
         }
@@ -114,7 +112,7 @@ def write_effects(engine: Engine) -> None:
         {
             "parameter": kept["parameter"].to_arrow(),
             "state": kept["state"].to_arrow(),
-            "factor": pa.array(effects.variance_factor, pa.float64()),
+            "factor": column(effects.variance_factor, pa.float64()),
         }
     )
     engine.write(FACTORS, factors)

@@ -11,6 +11,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.build.codes import as_frame, encode
+from pipeline.columns import column, known, table
 from pipeline.compare.exposures import (
     EXPOSED,
     NEITHER,
@@ -143,10 +144,6 @@ def _lay_out(levels: pl.DataFrame, spans: pl.DataFrame, contrasts: list[Contrast
     return _Spans(known, van, cohort, sides)
 
 
-def _known(values: NDArray[np.float64]) -> pa.Array:
-    return pa.array(values, pa.float64(), from_pandas=True)
-
-
 def _effect_rows(
     found: ExposureEffects,
     contrasts: list[Contrast],
@@ -171,14 +168,14 @@ def _effect_rows(
         "unit": [units[p] for p in picked["parameter"]],
         "is_tested": found.is_tested,
         "effect": found.effect,
-        "shift": _known(found.shift),
-        "shift_low": _known(found.low),
-        "shift_high": _known(found.high),
-        "shift_alone": _known(found.shift_alone),
-        "score": _known(found.z),
-        "p": _known(found.p),
-        "q": _known(found.q),
-        "p_alone": _known(found.p_alone),
+        "shift": known(found.shift),
+        "shift_low": known(found.low),
+        "shift_high": known(found.high),
+        "shift_alone": known(found.shift_alone),
+        "score": known(found.z),
+        "p": known(found.p),
+        "q": known(found.q),
+        "p_alone": known(found.p_alone),
         "n_vans": found.n_exposed,
         "n_vans_other": found.n_other,
         "n_cohorts": found.n_strata,
@@ -186,14 +183,14 @@ def _effect_rows(
         "n_scans": told["n_scans"].to_list(),
         "first_seen": told["first_at"].to_list(),
         "last_seen": told["last_at"].to_list(),
-        "pair_shift": _known(found.pair_shift),
-        "pair_low": _known(found.pair_low),
-        "pair_high": _known(found.pair_high),
-        "pair_p": _known(found.pair_p),
+        "pair_shift": known(found.pair_shift),
+        "pair_low": known(found.pair_low),
+        "pair_high": known(found.pair_high),
+        "pair_p": known(found.pair_p),
         "twin_attribute": [t.attribute if t else None for t in twins],
         "twin_level": [t.level if t else None for t in twins],
     }
-    return pa.table({name: pa.array(columns[name], kind) for name, kind in _EFFECT_TYPES.items()})
+    return pa.table({name: column(columns[name], kind) for name, kind in _EFFECT_TYPES.items()})
 
 
 def _count_scans(levels: pl.DataFrame, spans: _Spans) -> pl.DataFrame:
@@ -263,7 +260,7 @@ def _differ(
 
 
 def _empty(types: dict[str, pa.DataType]) -> pa.Table:
-    return pa.table({name: pa.array([], kind) for name, kind in types.items()})
+    return pa.schema(list(types.items())).empty_table()
 
 
 def write_exposures(engine: Engine, settings: Settings) -> None:
@@ -291,5 +288,5 @@ def write_exposures(engine: Engine, settings: Settings) -> None:
     units = dict(as_frame(engine.arrow(_UNITS)).iter_rows())
     engine.write(EFFECTS, _effect_rows(found, contrasts, measures, _count_scans(levels, laid), units))
     overlaps = _overlap_rows(contrasts, laid, as_frame(engine.arrow(_VANS)))
-    table = pa.Table.from_pylist(overlaps, schema=pa.schema(list(_OVERLAP_TYPES.items())))
-    engine.write(OVERLAPS, table)
+    rows = table(overlaps, pa.schema(list(_OVERLAP_TYPES.items())))
+    engine.write(OVERLAPS, rows)

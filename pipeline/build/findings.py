@@ -16,6 +16,7 @@ from pipeline.build.cohort_evidence import (
     read_limits,
     read_offsets,
 )
+from pipeline.columns import table
 from pipeline.findings import cohorts, contradictions, merging, mixed, ranking, van_cells
 from pipeline.findings.records import Finding
 from pipeline.settings import Settings
@@ -111,4 +112,4 @@ def collect(engine: Engine, settings: Settings) -> list[Finding]:
 def write_findings(engine: Engine, settings: Settings) -> None:
     """Write `computed.findings`, one row per finding."""
     rows = [_row(f) for f in collect(engine, settings)]
-    engine.write(FINDINGS, pa.Table.from_pylist(rows, schema=_SCHEMA))
+    engine.write(FINDINGS, table(rows, _SCHEMA))

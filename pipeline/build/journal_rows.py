@@ -8,6 +8,7 @@ from typing import Any
 import duckdb
 import pyarrow as pa
 
+from pipeline.columns import table as as_table
 from pipeline.journal import read_entries
 from pipeline.settings import Home
 
@@ -34,7 +35,7 @@ def write_journal_rows(connection: duckdb.DuckDBPyConnection, home: Home) -> Non
             schema = pa.schema(
                 [("entry", pa.string()), (moment, pa.timestamp("us")), *((c, pa.string()) for c in columns)]
             )
-            connection.register("incoming_rows", pa.Table.from_pylist(rows, schema=schema))
+            connection.register("incoming_rows", as_table(rows, schema))
             connection.execute(f"insert into {table} by name from incoming_rows")
             connection.unregister("incoming_rows")
 

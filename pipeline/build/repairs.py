@@ -272,7 +272,7 @@ def judge_repairs(engine: Engine, settings: Settings) -> pl.DataFrame:
     """Return one row per piece of work x reading x state with its evidence and verdict."""
     cases = as_frame(engine.arrow(_CASES))
     if cases.is_empty():
-        return pl.from_arrow(pa.table({n: pa.array([], t) for n, t in _COLUMNS.items()}))  # type: ignore[return-value]
+        return pl.from_arrow(pa.schema(list(_COLUMNS.items())).empty_table())  # type: ignore[return-value]
     cases = cases.with_columns(case=pl.int_range(pl.len(), dtype=pl.Int64))
     scans = _read_scans(engine)
     cases = cases.join(

@@ -8,7 +8,6 @@ from functools import partial
 
 import numpy as np
 import polars as pl
-import pyarrow as pa
 
 from pipeline.build import movements
 from pipeline.build.codes import as_frame, encode
@@ -305,4 +304,4 @@ def write_scores(engine: Engine, settings: Settings) -> None:
         rows.append(made)
         summaries.append({"channel": channel.name, **summary})
     engine.write(SCORES, pl.concat(rows).to_arrow())
-    engine.write(SUMMARY, pa.Table.from_pylist(summaries))
+    engine.write(SUMMARY, pl.DataFrame(summaries).to_arrow())

@@ -9,6 +9,7 @@ import polars as pl
 import pyarrow as pa
 
 from pipeline.build.codes import as_frame, encode
+from pipeline.columns import table
 from pipeline.compare.shares import Components, share_out
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
@@ -108,4 +109,4 @@ def find_shares(engine: Engine) -> list[dict[str, Any]]:
 
 def write_shares(engine: Engine, settings: Settings) -> None:  # noqa: ARG001 - one shape for all steps
     """Write `computed.variance_shares`, five rows a reading."""
-    engine.write(SHARES, pa.Table.from_pylist(find_shares(engine), schema=_SCHEMA))
+    engine.write(SHARES, table(find_shares(engine), _SCHEMA))

@@ -10,9 +10,9 @@ from collections.abc import Iterable
 from functools import cache
 from typing import Any
 
-import polars as pl
 import pyarrow as pa
 
+from pipeline.columns import column
 from pipeline.vocabulary import low_voltage, physics
 from pipeline.vocabulary.names import fold, fold_unit
 from pipeline.vocabulary.records import cautions, parameters, read_text, states
@@ -183,15 +183,6 @@ def _parts() -> Iterable[tuple[str, str]]:
                 yield fold(word), key
 
 
-_POLARS: dict[pa.DataType, type[pl.DataType]] = {
-    pa.string(): pl.String,
-    pa.float64(): pl.Float64,
-    pa.int32(): pl.Int32,
-    pa.int64(): pl.Int64,
-    pa.bool_(): pl.Boolean,
-}
-
-
 def _status_bytes() -> Iterable[tuple[int, str]]:
     """What every status byte says, bit by bit."""
     bits = [(int(r["mask"]), r["says"]) for r in csv.DictReader(io.StringIO(read_text("status_bits.csv")))]
@@ -249,6 +240,5 @@ def tables() -> dict[str, pa.Table]:
 
 
 def _table(rows: Iterable[tuple[Any, ...]], schema: pa.Schema) -> pa.Table:
-    """Build a table by way of polars: `pa.array` of a list would import pandas, which takes half a second."""
-    frame = pl.DataFrame(list(rows), schema={f.name: _POLARS[f.type] for f in schema}, orient="row")
-    return frame.to_arrow().cast(schema)
+    columns = list(zip(*rows, strict=True)) or [()] * len(schema)
+    return pa.table([column(c, f.type) for c, f in zip(columns, schema, strict=True)], schema=schema)

@@ -14,6 +14,7 @@ from importlib.resources.abc import Traversable
 
 import pyarrow as pa
 
+from pipeline.columns import column
 from pipeline.errors import KinbayError
 from pipeline.warehouse.engines import EVERYTHING, Engine, Parts, quote
 from pipeline.warehouse.models import Model, bare, packaged, read_header
@@ -126,11 +127,11 @@ def as_table(results: Sequence[CheckResult]) -> pa.Table:
     """Return results as the rows of the published table `check_results`."""
     return pa.table(
         {
-            "check_name": pa.array([r.name for r in results], pa.string()),
-            "severity": pa.array([r.severity for r in results], pa.string()),
-            "sentence": pa.array([r.sentence for r in results], pa.string()),
-            "remedy": pa.array([r.remedy for r in results], pa.string()),
-            "n_rows": pa.array([r.n_rows for r in results], pa.int64()),
-            "examples": pa.array([json.dumps(r.examples, default=str) for r in results], pa.string()),
+            "check_name": column([r.name for r in results], pa.string()),
+            "severity": column([r.severity for r in results], pa.string()),
+            "sentence": column([r.sentence for r in results], pa.string()),
+            "remedy": column([r.remedy for r in results], pa.string()),
+            "n_rows": column([r.n_rows for r in results], pa.int64()),
+            "examples": column([json.dumps(r.examples, default=str) for r in results], pa.string()),
         }
     )

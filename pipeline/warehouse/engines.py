@@ -15,6 +15,8 @@ from typing import Any, Final, Literal, Protocol
 import duckdb
 import pyarrow as pa
 
+from pipeline.columns import column
+
 EVERYTHING: Final = "everything"
 Parts = frozenset[dt.date] | Literal["everything"]
 """Partitions of a table, or all of it."""
@@ -193,8 +195,8 @@ class DuckDB:
             self.connection.execute("insert into build.batch values ($1)", [state.batch_id])
 
     def _append(self, table: str, pairs: Sequence[tuple[str, Any]], second: pa.DataType) -> None:
-        names = pa.array([name for name, _ in pairs], pa.string())
-        rows = pa.table({"name": names, "kept": pa.array([kept for _, kept in pairs], second)})
+        names = column([name for name, _ in pairs], pa.string())
+        rows = pa.table({"name": names, "kept": column([kept for _, kept in pairs], second)})
         self.connection.register("incoming_rows", rows)
         self.connection.execute(f"insert into {table} from incoming_rows")
         self.connection.unregister("incoming_rows")

@@ -138,6 +138,7 @@ def _write(
 ) -> None:
     """Bring the draft file up to date with the work file."""
     with _attached(engine.connection, draft) as connection:
+        connection.begin()  # one commit for tables and their hundreds of comments: every commit waits for the disk
         for model in marts:
             _write_mart(connection, model, waiting.get(model.name, frozenset()))
         builds = _described(connection, "builds")
@@ -151,6 +152,7 @@ def _write(
         connection.execute("insert into published.check_results by name from incoming_rows")
         connection.unregister("incoming_rows")
         _described(connection, "finding_history")
+        connection.commit()
         past_findings.carry_over(connection, draft.parent)
 
 
@@ -161,6 +163,10 @@ def _attached(connection: duckdb.DuckDBPyConnection, draft: Path) -> Iterator[du
     try:
         yield connection
         connection.execute("checkpoint published")
+    except BaseException:
+        with contextlib.suppress(duckdb.Error):  # where no transaction is open
+            connection.rollback()
+        raise
     finally:
         connection.execute("detach published")
 

@@ -108,6 +108,7 @@ def build(
     for name in set(remembered.fingerprints) - set(order):
         engine.drop(name)
     engine.begin()
+    engine.forget(name for name in order if known.fingerprints.get(name) != prints[name])
     before = {} if sources.restarted else known.contents
     rebuilt: dict[str, Parts] = {}
     contents: dict[str, str] = {}
@@ -117,8 +118,6 @@ def build(
         started, node = time.perf_counter(), nodes[name]
         is_same = known.fingerprints.get(name) == prints[name]
         parts = _stale(engine, node, nodes, sources, rebuilt, run) if is_same else EVERYTHING
-        if not is_same:
-            engine.forget([name])
         action = _bring_up_to_date(engine, name, nodes, parts, is_same)
         if parts:
             run.add(name)

@@ -6,6 +6,7 @@ import duckdb
 import pyarrow as pa
 
 from pipeline import vocabulary
+from pipeline.columns import column
 from pipeline.errors import KinbayError, nearest
 from pipeline.settings import Settings
 from pipeline.vocabulary.modules import find_module
@@ -22,11 +23,11 @@ def _own_thresholds(table: pa.Table, settings: Settings) -> pa.Table:
                 f"fleet.toml, parameters.{name}",
                 f"Did you mean {hint}?" if hint else "See docs/readings.md for the names.",
             )
-    for column in ("resolution", "smallest_useful"):
-        given = table.column(column).to_pylist()
-        own = [getattr(settings.parameters.get(key), column, None) for key in keys]
+    for name in ("resolution", "smallest_useful"):
+        given = table.column(name).to_pylist()
+        own = [getattr(settings.parameters.get(key), name, None) for key in keys]
         values = [b if b is not None else a for a, b in zip(given, own, strict=True)]
-        table = table.set_column(table.schema.get_field_index(column), column, pa.array(values, pa.float64()))
+        table = table.set_column(table.schema.get_field_index(name), name, column(values, pa.float64()))
     return table
 
 
@@ -35,16 +36,16 @@ def all_tables(settings: Settings) -> dict[str, pa.Table]:
     made = dict(vocabulary.tables())
     made["parameters"] = _own_thresholds(made["parameters"], settings)
     keys, values = zip(*settings.rows(), strict=True)
-    made["settings"] = pa.table({"key": pa.array(keys), "value": pa.array(values, pa.float64())})
+    made["settings"] = pa.table({"key": column(keys, pa.string()), "value": column(values, pa.float64())})
     made["cohort_key"] = pa.table(
         {
-            "column_name": pa.array(list(settings.cohort_key)),
-            "position": pa.array(range(1, len(settings.cohort_key) + 1), pa.int64()),
+            "column_name": column(settings.cohort_key, pa.string()),
+            "position": column(range(1, len(settings.cohort_key) + 1), pa.int64()),
         }
     )
     own = {name.strip().casefold(): _module(given) for name, given in settings.modules.items()}
     made["own_modules"] = pa.table(
-        {"name_folded": pa.array(own.keys(), pa.string()), "module": pa.array(own.values(), pa.string())}
+        {"name_folded": column(own.keys(), pa.string()), "module": column(own.values(), pa.string())}
     )
     return made
 
