@@ -55,7 +55,7 @@ def demo(
     ] = False,
     home: HomeOption = None,
 ) -> None:
-    """Make the demo fleet in HOME/demo, load it, build it and open the dashboard."""
+    """Look around in an invented fleet. It is made in HOME/demo, loaded, compared and opened."""
     place = Home(Home.find(home).path / "demo")
     started = time.monotonic()
     _make_demo(place)
@@ -105,7 +105,7 @@ def serve(
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")] = False,
     home: HomeOption = None,
 ) -> None:
-    """Open the dashboard on this machine."""
+    """Open the dashboard. On this machine only, unless people can sign in and --host says otherwise."""
     from dashboard.serve import serve as start
 
     start(Home.find(home).path, host=host, port=port, open_browser=not no_browser)
@@ -116,7 +116,7 @@ def passphrase(
     role: Annotated[str, typer.Argument(help="view, enter or decide; each may do what those before it may.")],
     home: HomeOption = None,
 ) -> None:
-    """Set the passphrase of a role, so that the dashboard may be opened on the network."""
+    """Set a passphrase for the dashboard. With one it may be opened on the network, with kinbay serve --host."""
     from dashboard.access.passphrases import set_passphrase
 
     given = typer.prompt("Passphrase", hide_input=True, confirmation_prompt="Once more", err=True)
@@ -129,10 +129,10 @@ def chart(
     kind: Annotated[
         ChartKind,
         typer.Argument(
-            help="siblings: one reading over a cohort; van: one van, all readings; codes: all codes, or one over time; "
-            "exposure: what goes with parking or a fitting; age: one reading against age, kilometres, date or "
-            "another reading; repair: before and after work; costs: what vans cost; "
-            "readers: a reader against the others."
+            help="siblings: one reading, all vans; van: one van, all readings; codes: all codes, or one over time; "
+            "repair: a reading before and after work; costs: cost of each van; exposure: what goes with parking or a "
+            "fitting; age: one reading against age, kilometres, date or another reading; readers: a reader against "
+            "the others."
         ),
     ],
     out: Annotated[Path, typer.Option("--out", help="The file: .png, .svg or .pdf.")],
@@ -152,7 +152,7 @@ def chart(
     dots: Annotated[DotKind, typer.Option(help="One dot a van or a scan, for age.")] = DotKind.van,
     home: HomeOption = None,
 ) -> None:
-    """Draw a titled chart with filters, n, data date and caveat."""
+    """Save a chart as a picture or page. It carries its title, vans, scans, data date and caveat."""
     from dashboard import exports
 
     asked = exports.Asked(
@@ -171,7 +171,7 @@ def handout(
     month: Annotated[str | None, typer.Option(help="The month it is about, as 2026-09.")] = None,
     home: HomeOption = None,
 ) -> None:
-    """Write one page for a manager: about a van, a finding or a month."""
+    """Write one page for a manager. About a van, a matter or a month; say one of the three."""
     from dashboard import exports
 
     exports.handout_file(Home.find(home).path, out, van=van, finding=finding, month=month)
@@ -183,7 +183,7 @@ def template(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where to write; made if missing.")],
     home: HomeOption = None,
 ) -> None:
-    """Write empty tidy files, one a table, and a scan sheet to print; one more for each reader with a list."""
+    """Write empty files to fill in, and a scan sheet to print. One more sheet for each reader with a list."""
     from dashboard.exports import scan_sheet
     from pipeline.journal import read_entries
     from pipeline.read import tidy

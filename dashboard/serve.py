@@ -16,6 +16,7 @@ import urllib.request
 import webbrowser
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, contextmanager
+from importlib import resources
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -55,6 +56,7 @@ app = App(
             Strict,
             address=_login.accounts.address if _login.accounts else None,
             only_own_names=not _login.is_set,
+            first_page=(resources.files("streamlit") / "static" / "index.html").read_text(encoding="utf-8"),
         ),
         Middleware(Gate, login=_login, read_claims=read_claims, door=sign_in_link),
         Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),

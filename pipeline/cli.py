@@ -108,7 +108,7 @@ def load(
     as_json: JsonOption = False,
     home: HomeOption = None,
 ) -> None:
-    """Read, check, convert and store files; the same file twice changes nothing."""
+    """Read files in and store them. The same file twice changes nothing; rows that cannot be right are listed."""
     from pipeline import ingest
 
     place = Home.find(home).ensure()
@@ -145,7 +145,7 @@ def layout(
     ] = False,
     home: HomeOption = None,
 ) -> None:
-    """Look at a file, propose a layout, show what it would take, and ask what cannot be decided."""
+    """Look at a strange file and propose how to read it. Shows what would be taken, asks what cannot be decided."""
     from pipeline.ingest import proposing
 
     if bounded:
@@ -176,7 +176,7 @@ def answer(
     choice: Annotated[str, typer.Argument(help="The answer: one of the choices.")],
     home: HomeOption = None,
 ) -> None:
-    """Answer what a waiting file asks; the next load takes the answer."""
+    """Answer what a waiting file asks. The next load takes the answer."""
     from pipeline.ingest import answering
 
     answering.answer(Home.find(home).ensure(), file, subject, choice)
@@ -190,7 +190,7 @@ def alias(
     why: Annotated[str, typer.Option("--why", help="Why; kept in the journal.")],
     home: HomeOption = None,
 ) -> None:
-    """Say which van another name in the files means; holds for all files from the next build on."""
+    """Say which van another name means. It holds for all files from the next build on."""
     from pipeline.ingest import correcting
 
     correcting.name_van(Home.find(home).ensure(), name, van, why)
@@ -208,7 +208,7 @@ def correct(
     who: Annotated[str, typer.Option(help="Who says so.")] = "",
     home: HomeOption = None,
 ) -> None:
-    """Correct the van, time or odometer of a scan by a journal entry; the original stays."""
+    """Correct the van, time or odometer of a scan. The original stays; the journal says who and why."""
     from pipeline.ingest import correcting
 
     place = Home.find(home).ensure()
@@ -222,7 +222,7 @@ def withdraw(
     why: Annotated[str, typer.Option("--why", help="Why; kept in the journal.")],
     home: HomeOption = None,
 ) -> None:
-    """Take a wrong file's rows out by a journal entry; the original stays."""
+    """Take a wrong file's rows out. The original stays; the journal says why."""
     from pipeline import ingest
 
     done = ingest.withdraw(Home.find(home).ensure(), file, why)
@@ -235,7 +235,7 @@ def forget(
     why: Annotated[str, typer.Option("--why", help="Why, without the name; kept in the journal.")],
     home: HomeOption = None,
 ) -> None:
-    """Remove a person's name from originals, journal and builds; what cannot be changed is listed."""
+    """Remove a person's name everywhere it can be. What cannot be changed is listed."""
     from pipeline import build as building
     from pipeline import ingest
     from pipeline.warehouse import publish
@@ -262,7 +262,7 @@ def build(
     full: Annotated[bool, typer.Option("--full", help="Build every model afresh.")] = False,
     home: HomeOption = None,
 ) -> None:
-    """Bring the models up to date and publish them for the dashboard."""
+    """Compare all vans anew and show the result on the dashboard."""
     from pipeline import build as building
 
     place = Home.find(home).ensure()
@@ -312,7 +312,7 @@ def van(
     output: Annotated[TableFormat, typer.Option("--format", help="How to print.")] = TableFormat.table,
     home: HomeOption = None,
 ) -> None:
-    """Print one van against its siblings, every reading and state."""
+    """Print one van against its siblings, reading by reading."""
     from pipeline.findings import listing
     from pipeline.warehouse import published as files
 
@@ -328,7 +328,7 @@ def van(
 
 @app.command()
 def check(as_json: JsonOption = False, home: HomeOption = None) -> None:
-    """Say what in this home needs a person; exit 1 if anything does."""
+    """Say what here needs a person. Exit code 1 if anything does."""
     from pipeline import health
 
     found = health.check(Home.find(home))

@@ -7,6 +7,8 @@ against what this server is called.
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import ipaddress
 import re
 from urllib.parse import urlsplit
@@ -15,9 +17,9 @@ from starlette.datastructures import Headers
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-# Streamlit draws with inline styles and evaluates chart expressions; all else is refused.
+# Streamlit styles inline and evaluates chart expressions; of scripts written into a page its own alone run.
 POLICY = (
-    "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' 'wasm-unsafe-eval' blob:;"
+    "default-src 'self'; script-src 'self' 'unsafe-eval' 'wasm-unsafe-eval'{scripts};"
     " style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:;"
     " connect-src 'self'{stream} data: blob:; worker-src 'self' blob:; frame-src 'none'; frame-ancestors 'none';"
     " base-uri 'self'; form-action 'self'; object-src 'none'"
@@ -30,6 +32,7 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
 }
+_INLINE = re.compile(r"<script>(.*?)</script>", re.DOTALL)
 _HOST = re.compile(r"[A-Za-z0-9.\-]+(:\d{1,5})?|\[[0-9A-Fa-f:]+\](:\d{1,5})?")
 
 
@@ -52,10 +55,15 @@ class Strict:
         Where people open the dashboard, where a proxy stands before it; its pages may ask too.
     only_own_names : bool
         Answer under the names of this machine alone; for a server without a login.
+    first_page : str
+        The page that the app serves; the scripts written into it may run, told by their hashes.
     """
 
-    def __init__(self, app: ASGIApp, *, address: str | None = None, only_own_names: bool = False) -> None:
+    def __init__(
+        self, app: ASGIApp, *, address: str | None = None, only_own_names: bool = False, first_page: str = ""
+    ) -> None:
         self.app, self.only_own_names = app, only_own_names
+        self._scripts = "".join(f" '{_print_script(s)}'" for s in _INLINE.findall(first_page))
         self._known = urlsplit(address).netloc if address else None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -70,7 +78,7 @@ class Strict:
             await receive()
             await send({"type": "websocket.close", "code": 4403})
             return
-        own = _headers(host)
+        own = _headers(host, self._scripts)
 
         async def send_strict(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -95,8 +103,13 @@ def _name(host: str) -> str:
     return (urlsplit(f"//{host}").hostname or "").rstrip(".")
 
 
-def _headers(host: str) -> list[tuple[bytes, bytes]]:
+def _print_script(script: str) -> str:
+    """The hash by which a policy names a script (Content Security Policy Level 3, section 2.3.1)."""
+    return f"sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}"
+
+
+def _headers(host: str, scripts: str) -> list[tuple[bytes, bytes]]:
     """The headers of an answer; the stream may go to the name asked alone."""
     stream = f" ws://{host} wss://{host}" if _HOST.fullmatch(host) else ""
-    given = {"content-security-policy": POLICY.format(stream=stream), **HEADERS}
+    given = {"content-security-policy": POLICY.format(stream=stream, scripts=scripts), **HEADERS}
     return [(name.encode(), text.encode()) for name, text in given.items()]

@@ -24,7 +24,7 @@ def print_month(view: View, month: dt.date, kind: str) -> bytes:
     return print_pdf(report) if kind == "pdf" else print_html(report)
 
 
-@page("The month on a page")
+@page("The month on a page", is_filtered=False)
 def show(view: View) -> None:
     """One month in plain words; the whole fleet, whatever the filters show."""
     known = [f"{at:%Y-%m}" for at in months.list_months(view.warehouse)["month_at"].to_list()]

@@ -65,25 +65,32 @@ def open_view() -> View:
 
 
 def show_origin(view: View) -> None:
-    """Say on paper what the sidebar says on screen: which vans are shown, data date and build."""
+    """Say which vans are shown where filters leave some out; on paper always, with data date and build."""
+    shown = f"Vans shown: {escape(view.filters.describe())}; {view.shown.height} of {view.build['n_vans']}."
+    if view.filters != ALL_VANS:
+        st.caption(f":material/filter_alt: {shown}")
     with st.container(key="printed_origin"):
         st.caption(
-            f"Vans shown: {escape(view.filters.describe())}; {view.shown.height} of {view.build['n_vans']}."
+            f"{'' if view.filters != ALL_VANS else shown}"
             f" Data to {view.build['data_to']:%d %b %Y, %H:%M} UTC. Build {view.build['build_id']}."
         )
 
 
-def show_no_vans() -> None:
+def show_no_vans(filters: Filters) -> None:
     """Say that the filters leave nothing, and offer the way out."""
     st.info(
-        "No van matches these filters. Widen the age or odometer range, or take a choice away.",
+        f"No van matches these filters: {escape(filters.describe())}. Widen the age or odometer range, or take a"
+        " choice away.",
         icon=":material/filter_alt:",
     )
     st.button("Show all vans", key="clear_from_page", on_click=clear_filters)
 
 
-def page(title: str) -> Callable[[Callable[[View], None]], Callable[[], None]]:
-    """Make a page of a function: title, newest build, empty case, faults told in words."""
+def page(title: str, *, is_filtered: bool = True) -> Callable[[Callable[[View], None]], Callable[[], None]]:
+    """Make a page of a function: title, newest build, empty case, faults told in words.
+
+    A page that shows the whole fleet whatever is filtered passes `is_filtered=False`.
+    """
 
     def wrap(body: Callable[[View], None]) -> Callable[[], None]:
         @functools.wraps(body)
@@ -93,9 +100,10 @@ def page(title: str) -> Callable[[Callable[[View], None]], Callable[[], None]]:
                 return
             view = open_view()
             st.title(title, anchor=False)
-            show_origin(view)
-            if view.shown.is_empty():
-                show_no_vans()
+            if is_filtered:
+                show_origin(view)
+            if is_filtered and view.shown.is_empty():
+                show_no_vans(view.filters)
             else:
                 body(view)
 

@@ -60,3 +60,25 @@ def test_the_server_says_its_address_and_keeps_to_itself(server: Server) -> None
         assert answer.headers["Content-Encoding"] == "gzip"
     for network in ("Network URL", "External URL"):
         assert network not in server.log.read_text(encoding="utf-8")
+
+
+def _open_stream(server: Server, host: str, origin: str) -> bytes:
+    """The server's first line to a browser that opens the stream for a page of `origin`."""
+    address = server.address.removeprefix("http://")
+    lines = (
+        "GET /_stcore/stream HTTP/1.1", f"Host: {host or address}", f"Origin: {origin or server.address}",
+        "Upgrade: websocket", "Connection: Upgrade", "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==",
+        "Sec-WebSocket-Version: 13", "Sec-WebSocket-Protocol: streamlit", "", "",
+    )  # fmt: skip
+    name, port = address.split(":")
+    with socket.create_connection((name, int(port)), timeout=20) as line:
+        line.sendall("\r\n".join(lines).encode())
+        return line.recv(200).split(b"\r\n")[0]
+
+
+def test_the_stream_opens_for_its_own_page_and_for_no_other(server: Server) -> None:
+    """The key is that of RFC 6455, section 1.2."""
+    assert b" 101 " in _open_stream(server, "", "")
+    assert b" 403 " in _open_stream(server, "", "http://evil.example")
+    assert b" 403 " in _open_stream(server, "", "http://localhost:9999")
+    assert b" 403 " in _open_stream(server, "evil.example", "http://evil.example")

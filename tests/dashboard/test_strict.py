@@ -88,3 +88,13 @@ def test_every_answer_says_whom_the_browser_may_ask() -> None:
         assert told["x-content-type-options"] == "nosniff"
         assert told["referrer-policy"] == "no-referrer"
         assert told["x-frame-options"] == "DENY"
+
+
+def test_of_scripts_written_into_a_page_the_apps_own_alone_run() -> None:
+    """The hash is that of the example in Content Security Policy Level 3, section 6.7.3.3: alert('Hello, world.');"""
+    page = "<script>alert('Hello, world.');</script><script src='x.js'></script>"
+    start = _ask(Strict(_behind, first_page=page), host=OWN)[0]
+    told = {name.decode(): text.decode() for name, text in start["headers"]}["content-security-policy"]
+    scripts = next(part for part in told.split(";") if part.strip().startswith("script-src"))
+    assert "'sha256-qznLcsROx4GACP2dm0UCKCzCG+HiZ1guq6ZZDob/Tng='" in scripts
+    assert "unsafe-inline" not in scripts

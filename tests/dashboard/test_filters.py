@@ -1,0 +1,82 @@
+"""Filters in the address: every page takes each of them, says which are active, and says what to do when none is left."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from dashboard.parts.links import PAGES
+from tests.dashboard.fleet import Fleet
+
+APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
+WHOLE_FLEET = ("month", "add", "enter")
+"""Pages that show or take in the whole fleet's records whatever is filtered."""
+FILTERS: dict[str, tuple[dict[str, str | list[str]], str]] = {
+    "model": ({"model": "Ostrey Pell"}, "Ostrey Pell"),
+    "model_year": ({"model_year": "2014"}, "2014"),
+    "depot": ({"depot": "Mill Lane"}, "Mill Lane"),
+    "reader": ({"reader": "Yard tablet"}, "read by Yard tablet"),
+    "age": ({"age": ["9", "11"]}, "age 9 to 11 years"),
+    "days": ({"from_day": "2026-03-01", "to_day": "2026-08-31"}, "scanned 01 Mar 2026 to 31 Aug 2026"),
+}
+
+
+def _open(
+    fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch, query: dict[str, str | list[str]]
+) -> AppTest:
+    monkeypatch.setenv("KINBAY_HOME", str(fleet.home))
+    at = AppTest.from_file(APP, default_timeout=60)
+    for name, value in query.items():
+        at.query_params[name] = value
+    return at.switch_page(str(PAGES[page])).run()
+
+
+def _chips(at: AppTest) -> list[str]:
+    return [c.value.replace("\\", "") for c in at.caption if c.value.startswith(":material/filter_alt:")]
+
+
+@pytest.mark.parametrize("page", list(PAGES))
+def test_every_page_takes_all_filters_together(
+    fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    query = {k: v for name in ("depot", "reader", "days") for k, v in FILTERS[name][0].items()}
+    at = _open(fleet, page, monkeypatch, {**query, "within": "true"})
+    assert not at.exception
+    assert not at.error
+    chips = _chips(at)
+    if page in WHOLE_FLEET:
+        assert chips == []
+    else:
+        assert all(FILTERS[name][1] in chips[0] for name in ("depot", "reader", "days"))
+
+
+@pytest.mark.parametrize("name", list(FILTERS))
+def test_each_filter_is_named_on_the_page_with_how_many_vans_it_leaves(
+    fleet: Fleet, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    query, words = FILTERS[name]
+    at = _open(fleet, "data", monkeypatch, query)
+    assert not at.exception
+    (chip,) = _chips(at)
+    assert words in chip
+    left, whole = chip.rsplit("; ", 1)[1].rstrip(".").split(" of ")
+    assert 0 <= int(left) < int(whole) or name == "days"
+
+
+def test_without_a_filter_nothing_is_named(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert _chips(_open(fleet, "look", monkeypatch, {})) == []
+
+
+@pytest.mark.parametrize("page", ["reading", "costs", "readers"])
+def test_filters_that_leave_no_van_say_which_and_what_to_do(
+    fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = _open(fleet, page, monkeypatch, {"model": "Ostrey Pell", "model_year": "2014"})
+    assert not at.exception
+    assert not at.error
+    said = at.info[0].value.replace("\\", "")
+    assert said.startswith("No van matches these filters: Ostrey Pell; 2014.")
+    assert said.endswith("Widen the age or odometer range, or take a choice away.")
