@@ -184,8 +184,9 @@ def _with_van(rows: pl.DataFrame, table: str, van: str | None) -> pl.DataFrame:
         return rows
     if "van" not in rows.columns:
         return rows.with_columns(pl.lit(van).alias("van"))
-    is_named = pl.col("van").str.strip_chars() != ""
-    return rows.with_columns(pl.when(is_named).then("van").otherwise(pl.lit(van)).alias("van"))
+    given = pl.col("van").cast(pl.String)
+    is_named = given.str.strip_chars() != ""
+    return rows.with_columns(pl.when(is_named).then(given).otherwise(pl.lit(van)).alias("van"))
 
 
 def _store(store: Store, made: Normalised, name: str, table: str, tally: _Tally) -> None:

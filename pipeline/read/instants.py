@@ -5,6 +5,7 @@ A text that no format of the layout fits stays as it is, and is refused later if
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import polars as pl
@@ -21,7 +22,15 @@ _ENDS_DAY = (
 _MIDNIGHT = r"[T ]00:00:00(?:\.0+)?$"
 
 
-def write_iso_times(wide: pl.DataFrame, layout: Layout, is_day_fixed: bool = False) -> pl.DataFrame:
+@dataclass
+class Midnights:
+    """How often the clock has passed midnight so far, where one day stands for the whole file."""
+
+    last: datetime | None = None
+    days: int = 0
+
+
+def write_iso_times(wide: pl.DataFrame, layout: Layout, midnights: Midnights | None = None) -> pl.DataFrame:
     """Join dates and times of day, and rewrite times in the layout's formats to ISO 8601.
 
     Parameters
@@ -30,9 +39,9 @@ def write_iso_times(wide: pl.DataFrame, layout: Layout, is_day_fixed: bool = Fal
         Tidy columns as text.
     layout : Layout
         Knows the formats.
-    is_day_fixed : bool
-        Whether one day stands for the whole file: a clock that falls by more than half a day in the order of
-        the rows has then passed midnight.
+    midnights : Midnights, optional
+        Where one day stands for the whole file: a clock that falls by more than half a day in the order of
+        the rows has then passed midnight. It is kept up from piece to piece.
     """
     for name in ("at", "scanned_at"):
         day, clock = f"{name}_date", f"{name}_time"
@@ -54,17 +63,20 @@ def write_iso_times(wide: pl.DataFrame, layout: Layout, is_day_fixed: bool = Fal
         wide = wide.with_columns(
             _iso(wide[c], layout.time.formats, is_date=kinds.get(c) == "date") for c in times
         )
-    return _past_midnight(wide) if is_day_fixed and "at_time" in wide.columns else wide
+    return wide if midnights is None or "at_time" not in wide.columns else _past_midnight(wide, midnights)
 
 
-def _past_midnight(wide: pl.DataFrame) -> pl.DataFrame:
+def _past_midnight(wide: pl.DataFrame, midnights: Midnights) -> pl.DataFrame:
     """Add a day to the instants below each fall of the clock by more than half a day."""
-    read = _moments(pl.col("at"))
-    frame = wide.select(read.alias("read"), filled=read.forward_fill())
-    days = frame.select(
-        (pl.col("filled").diff() < timedelta(hours=-12)).fill_null(value=False).cum_sum()
-    ).to_series()
-    if not days.max():
+    read = read_moments(pl.col("at"))
+    last = pl.lit(midnights.last, pl.Datetime("us"))
+    frame = wide.select(read.alias("read"), filled=read.forward_fill().fill_null(last))
+    before = pl.col("filled").shift(1).fill_null(last)
+    falls = (pl.col("filled") - before < timedelta(hours=-12)).fill_null(value=False)
+    days = frame.select(falls.cum_sum().cast(pl.Int64) + midnights.days).to_series()
+    if len(frame):
+        midnights.last, midnights.days = frame["filled"][-1], int(days[-1])
+    if not midnights.days:
         return wide
     moved = frame.select(
         (pl.col("read") + pl.duration(days=pl.lit(days))).dt.strftime(ISO_FORMAT)
@@ -137,39 +149,22 @@ def _offset_seconds(wide: pl.DataFrame, decimal: str) -> pl.Expr | None:
     return pl.coalesce(text.cast(pl.Float64, strict=False), clock)
 
 
-def add_scan_time(wide: pl.DataFrame, layout: Layout) -> pl.DataFrame:
-    """Give every row `at` and `scanned_at` where one of them can be had from the other."""
+def add_instant(wide: pl.DataFrame, layout: Layout) -> pl.DataFrame:
+    """Give every row `at` where it can be had from `scanned_at` and the seconds since."""
     seconds = _offset_seconds(wide, layout.file.decimal)
     if seconds is not None and "at" not in wide.columns and "scanned_at" in wide.columns:
-        begin = _moments(pl.col("scanned_at"))
+        begin = read_moments(pl.col("scanned_at"))
         offset = pl.col("scanned_at").str.extract(r"\d:?\d\d(?:\.\d+)?([Zz]|[+-]\d{2}:?\d{2})$").fill_null("")
         moment = begin + pl.duration(microseconds=(seconds * 1e6).round(0).cast(pl.Int64))
         given = pl.col("at_offset_ms" if "at_offset_ms" in wide.columns else "at_offset_s")
         wide = wide.with_columns(at=pl.coalesce(moment.dt.strftime(ISO_FORMAT) + offset, given))
-    if "at" in wide.columns and "scanned_at" not in wide.columns:
-        wide = wide.with_columns(scanned_at=_begins(wide, layout.time.scan_gap_min))
     return wide
 
 
-def _moments(text: pl.Expr) -> pl.Expr:
+def read_moments(text: pl.Expr) -> pl.Expr:
     """ISO 8601 texts as naive times, offsets ignored; null for anything else."""
     plain = text.str.slice(0, 26).str.replace(" ", "T", literal=True)
     forms = ("%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M")
     reads = [plain.str.to_datetime(f, strict=False, time_unit="us") for f in forms]
     short = plain.str.slice(0, 19).str.to_datetime("%Y-%m-%dT%H:%M:%S", strict=False, time_unit="us")
     return pl.coalesce(*reads, short)
-
-
-def _begins(wide: pl.DataFrame, gap_min: float) -> pl.Series:
-    """When each row's scan began: the first instant of its `scan_id`, else of its van's run without a long gap."""
-    by = [c for c in ("scan_id",) if c in wide.columns] or [c for c in ("van", "reader") if c in wide.columns]
-    frame = wide.select(*by, "at", moment=_moments(pl.col("at")), whole=pl.lit(0)).with_row_index("row")
-    by = [*by, "whole"]
-    ordered = frame.sort(*by, "moment", maintain_order=True, nulls_last=True)
-    if by == ["scan_id", "whole"]:
-        ordered = ordered.with_columns(run=pl.lit(0))
-    else:
-        is_new = (pl.col("moment").diff() > timedelta(minutes=gap_min)).fill_null(value=False)
-        ordered = ordered.with_columns(run=is_new.cast(pl.Int64).cum_sum().over(by))
-    first = pl.col("at").filter(pl.col("at").str.strip_chars() != "").first().over([*by, "run"])
-    return ordered.with_columns(begin=first).sort("row")["begin"]

@@ -5,7 +5,7 @@ Values stay text as they were given; only times are rewritten to ISO 8601, since
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 import duckdb
 import polars as pl
@@ -13,14 +13,16 @@ import polars as pl
 from pipeline import vocabulary
 from pipeline.errors import KinbayError
 from pipeline.layouts.tables import tidy_tables
-from pipeline.read.headers import Places, fold_header
-from pipeline.read.instants import add_scan_time, write_iso_times
+from pipeline.read.headers import fold_header
+from pipeline.read.instants import Midnights, add_instant, write_iso_times
 from pipeline.read.layout_parts import FreezeFrame, Long, Only, Wide, group_names
 from pipeline.read.layouts import PSEUDO_COLUMNS, Layout, places_in
 from pipeline.read.lines import TABLE_COLUMN
 from pipeline.read.packed import decode_bytes, part_glued, pid_labels, skip_rows, unpack
 from pipeline.read.replies import decode_replies
+from pipeline.read.scan_begins import ScanBegins
 from pipeline.read.sheets import Piece, Sheet, no_broken
+from pipeline.read.streaming import Pieces, Seen, streamed
 
 NO_TIME = "(no time)"  # refused later: without a time the row would join another instant
 
@@ -125,30 +127,62 @@ class Reshaper:
 
     def tables(self) -> Iterator[tuple[dict[str, pl.DataFrame], Piece]]:
         """Give each piece as tidy text tables by name, beside the piece it came from."""
-        pieces = self.sheet.pieces()
-        if self._needs_whole():
-            pieces = _one_piece(pieces)
-        for piece in pieces:
-            rows = skip_rows(piece.frame, self._places, self.layout.skip)
-            frame, places, missed = unpack(rows, self._places, self.layout.extract)
-            made, unread = self._reshape(frame, places)
+        pieces, is_long = streamed(self.sheet, len(self.layout.wide))
+        feeds, seen = self.layout.feeds, Seen()
+        begins = self._find_begins(pieces)
+        scans = None
+        if is_long and "scans" in feeds and "scans" not in self.layout.only:
+            scans = self._find_scans(pieces, begins)
+            feeds = tuple(t for t in feeds if t != "scans")
+        for piece, wide, frame, missed in self._bases(pieces, begins):
+            made, unread = self._reshape(wide, frame, feeds)
+            if is_long and "codes" in made:
+                made["codes"] = seen.fresh(made["codes"])
+            if scans is not None:
+                made, scans = made | {"scans": scans}, None
             yield made, Piece(piece.frame, pl.concat([piece.broken, missed, unread]), piece.read_bytes)
 
-    def _needs_whole(self) -> bool:
+    def _bases(
+        self, pieces: Pieces, begins: ScanBegins | None
+    ) -> Iterator[tuple[Piece, pl.DataFrame, pl.DataFrame, pl.DataFrame]]:
+        """Every piece, its tidy columns, its cells with what was packed in them, and the cells that do not fit."""
+        midnights = Midnights() if "at_date" in self._fixed else None
+        for piece in pieces():
+            rows = skip_rows(piece.frame, self._places, self.layout.skip)
+            frame, self._in_use, missed = unpack(rows, self._places, self.layout.extract)
+            wide = add_instant(write_iso_times(self._columns(frame), self.layout, midnights), self.layout)
+            if begins is not None and _lacks_begin(wide):
+                wide = wide.with_columns(scanned_at=begins.begin_of(wide))
+            yield piece, _map_values(wide, self.layout.values), frame, missed
+
+    def _find_begins(self, pieces: Pieces) -> ScanBegins | None:
         """Without a scan's own time its earliest instant stands for it, which may lie in any piece."""
-        targets = {*self.layout.columns.values(), *self._fixed}
-        if "at_date" in self._fixed:
-            return True
-        scan_tables = {"scans", "readings", "codes", "freeze_frames"} & set(self.layout.feeds)
-        return bool(scan_tables) and not {"scanned_at", "scanned_at_date"} & targets
+        begins = None
+        midnights = Midnights() if "at_date" in self._fixed else None
+        for piece in pieces():
+            rows = skip_rows(piece.frame, self._places, self.layout.skip)
+            frame, self._in_use, _ = unpack(rows, self._places, self.layout.extract)
+            wide = add_instant(write_iso_times(self._columns(frame), self.layout, midnights), self.layout)
+            if not _lacks_begin(wide):
+                return None
+            begins = begins or ScanBegins(self.layout.time.scan_gap_min)
+            begins.add(wide)
+        return begins
+
+    def _find_scans(self, pieces: Pieces, begins: ScanBegins | None) -> pl.DataFrame:
+        """The scans of all pieces: one that goes on in the next piece is one scan."""
+        found = [
+            self._reshape(wide, frame, ("scans",))[0]["scans"]
+            for _, wide, frame, _ in self._bases(pieces, begins)
+        ]
+        return _scans(pl.concat(found, how="diagonal"))
 
     def _cell(self, frame: pl.DataFrame, column: str | None) -> pl.Series | None:
         place = self._in_use.get(column) if column else None
         return None if place is None else frame[place]
 
-    def _reshape(self, frame: pl.DataFrame, places: Places) -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
-        """The tidy tables of a piece, and the lines whose reply cannot be read."""
-        self._in_use = places
+    def _columns(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """The cells under their tidy names, filled up with what is known about the whole file."""
         base = {"line": frame["line"]}
         for column, tidy in (*self._grouped(), *self.layout.columns.items()):
             cell = self._cell(frame, column)
@@ -157,25 +191,28 @@ class Reshaper:
         for tidy, text in self._fixed.items():
             given = base.get(tidy)
             base[tidy] = _repeat(text, len(frame)) if given is None else given.fill_null(text)
-        wide = pl.DataFrame([s.alias(n) for n, s in base.items()])
-        wide = add_scan_time(write_iso_times(wide, self.layout, "at_date" in self._fixed), self.layout)
-        wide = _map_values(wide, self.layout.values)
+        return pl.DataFrame([s.alias(n) for n, s in base.items()])
+
+    def _reshape(
+        self, wide: pl.DataFrame, frame: pl.DataFrame, feeds: Sequence[str]
+    ) -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
+        """The tidy tables of a piece, and the lines whose reply cannot be read."""
         made = {}
-        for table in self.layout.feeds:
+        for table in feeds:
             rows = self._rows(table, wide, frame)
             only = self.layout.only.get(table)
             made[table] = rows if only is None else self._only(rows, frame, only)
             if self.layout.line and table != "scans":
                 made[table] = self._only(rows, frame, Only(column=TABLE_COLUMN, words=(table,)))
-        return self._with_replies(made, wide) if "reply" in wide.columns else (made, no_broken())
+        return self._with_replies(made, wide, feeds) if "reply" in wide.columns else (made, no_broken())
 
     def _with_replies(
-        self, made: dict[str, pl.DataFrame], wide: pl.DataFrame
+        self, made: dict[str, pl.DataFrame], wide: pl.DataFrame, feeds: Sequence[str]
     ) -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
         """Add what the replies of control units say to the tables that they feed."""
         if "at" in wide.columns:
             wide = wide.with_columns(self._reading_base(wide)["at"])
-        decoded = decode_replies(wide, self.layout.feeds)
+        decoded = decode_replies(wide, feeds)
         for table, rows in decoded.tables.items():
             kept = rows.select("line", *(c for c in rows.columns if c in tidy_tables()[table].columns))
             made[table] = pl.concat([made[table], kept], how="diagonal").sort("line", maintain_order=True)
@@ -233,6 +270,8 @@ class Reshaper:
 
     def _wide_readings(self, wide: pl.DataFrame, frame: pl.DataFrame) -> pl.DataFrame:
         base, parts = self._reading_base(wide), []
+        if "reply" not in wide.columns:
+            base = base.with_columns(_numbered(base[c]) for c in base.columns if c != "line")
         for one in self.layout.wide:
             value = self._cell(frame, one.column)
             if value is None:
@@ -326,13 +365,13 @@ def _is_no_code(word: str, missing: list[str]) -> bool:
     return not word.strip().strip("-–—") or vocabulary.fold(word) in [m for m in missing if m]
 
 
-def _one_piece(pieces: Iterator[Piece]) -> Iterator[Piece]:
-    found = list(pieces)
-    yield Piece(
-        pl.concat([p.frame for p in found]),
-        pl.concat([p.broken for p in found]),
-        sum(p.read_bytes for p in found),
-    )
+def _numbered(given: pl.Series) -> pl.Series:
+    """Texts that every reading of a row will repeat, as numbers of the different ones."""
+    return given.cast(pl.Enum(given.unique(maintain_order=True).drop_nulls()))
+
+
+def _lacks_begin(wide: pl.DataFrame) -> bool:
+    return "at" in wide.columns and "scanned_at" not in wide.columns
 
 
 def _repeat(text: str, height: int) -> pl.Series:
