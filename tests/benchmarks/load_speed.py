@@ -108,7 +108,8 @@ def compare(kind: str, folder: Path, readings: int) -> None:
         shutil.rmtree(home.warehouse)
         shutil.rmtree(home.originals)
         report = ingest.load(home, [path]).files[0]
-        assert report.taken and not report.rejected, report
+        assert report.taken, report
+        assert not report.rejected, report
 
     def again() -> None:
         assert ingest.load(home, [path]).files[0].duplicates
