@@ -17,10 +17,9 @@ from pipeline.health_records import look_at_records
 from pipeline.health_scans import look_at_scans
 from pipeline.ingest.entries import FOLDER, living_entries
 from pipeline.journal import read_entries
-from pipeline.settings import Home
+from pipeline.settings import STALE_DAYS, Home
 from pipeline.warehouse import published
 
-STALE_DAYS = 60
 OLD_BUILD_DAYS = 14
 
 

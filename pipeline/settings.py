@@ -14,6 +14,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from pipeline.errors import KinbayError, nearest
 
+STALE_DAYS = 60
+"""Days after which a van in service counts as not seen lately; common practice, no source."""
 REGISTER_KEYS = ("make", "model", "engine", "model_year", "fuel", "emission_standard", "depot")
 
 

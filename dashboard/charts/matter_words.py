@@ -24,7 +24,7 @@ AGAINST = {
     "other_reader": "the other reader",
     "other_level": "the others",
 }
-_SENTENCE_END = re.compile(r"(?<=[a-z0-9%)])(?:\. |: |; )(?=[A-Z])|\. |(?<= siblings): ")
+_SENTENCE_END = re.compile(r"(?<=[a-z0-9%)])(?<!not hold)(?:\. |: |; )(?=[A-Z])|\. |(?<= siblings): ")
 _BRACKET = re.compile(r" \([^()]*\)")
 _LONGEST_HEADLINE, _LONGEST_LINE, _LONGEST_CAUTION = 140, 112, 112
 

@@ -19,9 +19,8 @@ from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse
 from pipeline.decisions import Decision, newest, read_decisions, say_return
 from pipeline.errors import KinbayError
-from pipeline.settings import Home
+from pipeline.settings import STALE_DAYS, Home
 
-STALE_DAYS = 60
 _NOT_THE_VAN = ("reader_bias", "cohort_offset", "exposure_effect", "code_fleetwide")
 _RULED_OUT = ("not_a_fault", "known_normal")
 _MOST = {"asked": 4, "stands": 6, "done": 7, "ruled": 5}
@@ -84,7 +83,7 @@ def write_month(warehouse: Warehouse, home: Home, month: dt.date) -> Report:
         lead=(
             f"{len(vans) or 'None'} of {count_of(build['n_vans'], 'van')} stand{'s' if len(vans) == 1 else ''} out from"
             f" {'its' if len(vans) == 1 else 'their'} siblings, in {count_of(len(sure), 'matter')};"
-            f" {len(sure) - len(open_ones)} of these decided.",
+            f" {len(sure) - len(open_ones) or 'none'} of these decided.",
             _say_chance(known, build),
         ),
         sections=(
@@ -253,7 +252,7 @@ def _say_asked(
     if vans:
         lines.append(f"A check of {count_of(len(vans), 'van')} with open matters: {_name_vans(vans)}.")
     coverage = records.list_coverage(warehouse, names)
-    stale = coverage.filter(pl.col("days_since_scan").fill_null(1e9) > STALE_DAYS)["van"].to_list()
+    stale = coverage.filter("is_stale")["van"].to_list()
     if stale:
         seen = f"not scanned for {STALE_DAYS} days as of the newest build"
         lines.append(f"A scan of {count_of(len(stale), 'van')} {seen}: {_name_vans(stale)}.")

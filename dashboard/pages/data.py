@@ -14,14 +14,12 @@ from dashboard.parts.screen import offer_csv, show_table
 from dashboard.parts.view import View, page
 from dashboard.parts.work import show_work
 from dashboard.questions import records
-from pipeline.settings import Home
-
-STALE_DAYS = 60
+from pipeline.settings import STALE_DAYS, Home
 
 
 def say_health(coverage: pl.DataFrame, rejects: pl.DataFrame, conflicts: pl.DataFrame) -> str:
     """Say in one line what there is and what is wrong with it."""
-    stale = coverage.filter(pl.col("days_since_scan").fill_null(1e9) > STALE_DAYS).height
+    stale = coverage.filter("is_stale").height
     return (
         f"**{count_of(int(coverage['n_scans'].sum()), 'scan')} of {count_of(coverage.height, 'van')}.**"
         f" {count_of(stale, 'van')} not scanned for {STALE_DAYS} days;"

@@ -18,10 +18,9 @@ from dashboard.parts.screen import offer_csv
 from dashboard.parts.view import View, page
 from dashboard.parts.work import show_work
 from dashboard.questions import findings, records
-from pipeline.settings import Home
+from pipeline.settings import STALE_DAYS, Home
 
 GROUPS_AT_ONCE = 8
-STALE_DAYS = 60
 _WORD_TO_TIER = {word: tier for tier, word in TIERS.items()}
 _DECIDED = "Decided"
 _SINCE = {"Last build": 0, "A week ago": 6}
@@ -125,8 +124,8 @@ def show_waiting(view: View) -> None:
     """Vans not seen and questions nobody has answered."""
     st.header("Not seen, not answered", anchor=False)
     coverage = records.list_coverage(view.warehouse, view.vans)
-    never = coverage.filter(pl.col("n_scans") == 0)["van"].to_list()
-    stale = coverage.filter(pl.col("days_since_scan") > STALE_DAYS)["van"].to_list()
+    never = coverage.filter("is_stale", pl.col("n_scans") == 0)["van"].to_list()
+    stale = coverage.filter("is_stale", pl.col("n_scans") > 0)["van"].to_list()
     told = []
     for vans, what in ((never, "never scanned"), (stale, f"not scanned for {STALE_DAYS} days")):
         if vans:

@@ -13,6 +13,7 @@ covered as (
         coalesce(coverage.n_scans, 0) as n_scans,
         coverage.last_scan_at,
         coverage.days_since_scan,
+        vans.out_of_service is null and coalesce(coverage.days_since_scan > $stale_days, true) as is_stale,
         coalesce(coverage.n_readers, 0) as n_readers,
         coalesce(coverage.n_cells_scored, 0) as n_cells_scored,
         coalesce(coverage.n_cells_not_judged, 0) as n_cells_not_judged

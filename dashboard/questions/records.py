@@ -8,11 +8,12 @@ import polars as pl
 
 from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse
+from pipeline.settings import STALE_DAYS
 
 
 def list_coverage(warehouse: Warehouse, vans: Sequence[str]) -> pl.DataFrame:
     """One row per shown van: how well it has been scanned, the longest unseen first."""
-    return warehouse.ask("list_coverage", vans=list(vans))
+    return warehouse.ask("list_coverage", vans=list(vans), stale_days=STALE_DAYS)
 
 
 def list_scans(warehouse: Warehouse, vans: Sequence[str], filters: Filters = ALL_VANS) -> pl.DataFrame:

@@ -106,7 +106,7 @@ def test_work_is_told_by_its_verdict_the_worst_first(fleet: Fleet, monkeypatch: 
         "03 Jul, van 047: thermostat replaced for P0128. Did not hold in 2 readings.",
         "03 Jul, van 047: air filter replaced. Held so far, in 2 readings.",
         "03 Jul, van 047: hose replaced. Too early to say: too few scans since.",
-        "03 Jul, van 047: map sensor replaced. No effect seen in 2 readings: nothing was off before, or too little moved.",
+        "03 Jul, van 047: MAP sensor replaced. No effect seen in 2 readings: nothing was off before, or too little moved.",
         "10 Mar 2026, van 044: valve repaired. Did not hold in 1 reading, seen again this month.",
         "Also, with no reading to judge it by or too few scans: tyres replaced (2), brakes replaced.",
     ]
@@ -127,7 +127,7 @@ def test_a_past_month_is_told_as_it_was_known_then(fleet: Fleet, monkeypatch: py
     made = decisions.Decision("f1", "not_a_fault", later, "A", "B", None, {"tier": "finding"})
     monkeypatch.setattr(month_page, "read_decisions", lambda _: (made,))
     report = write_month(open_warehouse(home), home, JULY)
-    assert report.lead[0].endswith("vans stands out from its siblings, in 1 matter; 0 of these decided.")
+    assert report.lead[0].endswith("vans stands out from its siblings, in 1 matter; none of these decided.")
     assert report.lead[1] == "As it was known then: build b7, data to 30 Jul 2026."
     lines = {s.title: s.lines for s in report.sections}
     assert lines["What stands out"] == (
