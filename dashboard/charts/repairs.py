@@ -103,7 +103,7 @@ def _work(row: dict[str, Any], scans: pl.DataFrame) -> pl.DataFrame:
     """The day of the work, its words turned away from the right edge."""
     first, last = scans["scanned_at"].min(), scans["scanned_at"].max()
     is_late = first is not None and row["worked_at"] > first + (last - first) * 0.6  # type: ignore[operator]
-    what = " ".join(clean_text(row[k]) for k in ("what", "part") if row[k])
+    what = say_part(row["what"], row["part"])
     return pl.DataFrame(
         {
             "at": [row["worked_at"]],

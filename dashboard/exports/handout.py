@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from html import escape
+from typing import Any
 
 from dashboard.charts.palette import PRINT
-from dashboard.charts.words import CAVEAT, clean_text
+from dashboard.charts.words import CAVEAT, clean_text, count_of
 from dashboard.exports.brief import Brief
 from dashboard.exports.picture import SIBLINGS_KEY
 from dashboard.exports.sheet import Sheet, convert, render_chart
 
 A4 = (595.0, 842.0)
 _FOOT = 92.0
-_HEADS = ["Reading", "Verdict", ">Value", ">Siblings", ">Difference", ">Scans / siblings"]
-_SHARES = [0.38, 0.17, 0.14, 0.12, 0.09, 0.10]
+_TWO_LINES = 25.0
+"""Height of two lines of the text in points."""
+_HEADS = ["Reading", "Verdict", ">Value", ">Siblings", ">Diff.", ">Scans/vans"]
+_SHARES = [0.38, 0.17, 0.14, 0.12, 0.08, 0.11]
 TIERS = {
     "finding": "Stands out",
     "likely": "Likely",
@@ -22,25 +25,32 @@ TIERS = {
 }
 
 
-def _lay_matters(sheet: Sheet, brief: Brief, floor: float) -> None:
-    """What to check next, as far as the page holds it."""
-    if brief.matters:
-        sheet.write("What to check next", size=12, bold=True, gap=2)
-    for number, matter in enumerate(brief.matters):
-        if sheet.y > floor - 60:
-            sheet.write(f"… and {len(brief.matters) - number} more on the dashboard.", colour=PRINT.faint)
+def _lay_first(sheet: Sheet, matter: dict[str, Any], floor: float) -> None:
+    """What to do about the matter in the box, and what else it could be in two lines."""
+    sheet.write("What to check next", size=12, bold=True, gap=2)
+    if matter["next_check"]:
+        sheet.write(f"Next check: {matter['next_check']}", size=9.5, bold=True, gap=1, floor=floor)
+    if matter["rivals"]:
+        sheet.write(
+            f"Could also be: {'; '.join(matter['rivals'])}",
+            size=9.5,
+            colour=PRINT.faint,
+            gap=4,
+            floor=min(floor, sheet.y + _TWO_LINES),
+        )
+
+
+def _lay_others(sheet: Sheet, matters: list[dict[str, Any]], floor: float) -> None:
+    """The other matters of the van, as far as the page holds them."""
+    for number, matter in enumerate(matters):
+        told = f"{TIERS[matter['tier']]}: {matter['claim']}"
+        if sheet.y + sheet.height_of(told, 9.5, bold=True) + _TWO_LINES > floor:
+            left = count_of(len(matters) - number, "more matter")
+            sheet.write(f"{left} on the dashboard.", colour=PRINT.faint, floor=floor)
             return
-        sheet.write(f"{TIERS[matter['tier']]}: {matter['claim']}", size=9.5, bold=True, gap=1)
+        sheet.write(told, size=9.5, bold=True, gap=1)
         if matter["next_check"]:
-            sheet.write(f"Next check: {matter['next_check']}", size=9.5, indent=10, gap=1)
-        if matter["rivals"]:
-            sheet.write(
-                f"Could also be: {'; '.join(matter['rivals'])}",
-                size=9.5,
-                indent=10,
-                colour=PRINT.faint,
-                gap=4,
-            )
+            sheet.write(f"Next check: {matter['next_check']}", size=9.5, indent=10, gap=4, floor=floor)
 
 
 def _lay_lines(sheet: Sheet, title: str, lines: list[str], floor: float) -> None:
@@ -49,26 +59,38 @@ def _lay_lines(sheet: Sheet, title: str, lines: list[str], floor: float) -> None
         return
     sheet.write(title, size=12, bold=True, gap=2)
     for line in lines:
-        if sheet.y < floor - 16:
-            sheet.write(line, size=9.5, indent=10, gap=1)
+        sheet.write(line, size=9.5, indent=10, gap=1, floor=floor)
     sheet.y += 4
 
 
+def _room_needed(sheet: Sheet, brief: Brief) -> float:
+    """Return the height of what may not be left out: the table, the first next check and the cautions, in points."""
+    lines = [f"Next check: {m['next_check']}" for m in brief.matters[:1]] + brief.cautions
+    text = sum(sheet.height_of(line, 9.5, bold=True) + 1 for line in lines)
+    return 13.0 * (len(brief.readings) + 2) + text + 3 * _TWO_LINES
+
+
 def lay_out(brief: Brief) -> str:
-    """Return the A4 page as SVG."""
+    """Return the A4 page as SVG.
+
+    Cautions come before whatever may be left out for want of room; nothing is written into the
+    foot, and a chart with no room beside them is left out.
+    """
     sheet = Sheet(width=A4[0])
     floor = A4[1] - _FOOT
     sheet.write(brief.title, size=20, bold=True, gap=3)
     sheet.write(brief.facts, size=9.5, colour=PRINT.faint, gap=6)
     top = [(brief.matters[0]["claim"], 11.0, False)] if brief.matters else []
     sheet.box([(brief.headline, 12, True), *top])
-    for chart in (brief.strip, brief.overview):
-        if chart is not None:
-            sheet.chart(chart, scale=0.78)
+    for chart, height in ((brief.strip, 130.0), (brief.overview, 190.0)):
+        if chart is not None and sheet.y + height + _room_needed(sheet, brief) <= floor:
+            sheet.chart(chart, scale=0.78, most_height=height)
     if brief.readings:
         sheet.table(_HEADS, brief.readings, _SHARES, size=8.5)
-    _lay_matters(sheet, brief, floor)
+    if brief.matters:
+        _lay_first(sheet, brief.matters[0], floor)
     _lay_lines(sheet, "Cautions", brief.cautions, floor)
+    _lay_others(sheet, brief.matters[1:], floor)
     _lay_lines(sheet, "Codes on the last scan", brief.codes, floor)
     _lay_lines(sheet, "Work and notes", brief.events, floor)
     sheet.y = floor

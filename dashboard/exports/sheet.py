@@ -103,12 +103,23 @@ class Sheet:
         colour: str = PRINT.text,
         indent: float = 0,
         gap: float = 4,
+        floor: float | None = None,
     ) -> None:
-        """Write a paragraph over as many lines as it needs."""
-        for line in wrap(clean_text(text), size, self.inner - indent, bold=bold):
+        """Write a paragraph over as many lines as it needs, or as fit above `floor`, the last ending in dots."""
+        width = self.inner - indent
+        lines = wrap(clean_text(text), size, width, bold=bold)
+        most = len(lines) if floor is None else max(0, int((floor - self.y) / (size * 1.3)))
+        if most < len(lines):
+            lines = lines[:most]
+            lines[-1:] = [shorten(f"{line} …", size, width, bold=bold) for line in lines[-1:]]
+        for line in lines:
             self.y += size * 1.3
             self.put(line, self.margin + indent, self.y, size=size, bold=bold, colour=colour)
         self.y += gap
+
+    def height_of(self, text: str, size: float, *, bold: bool = False) -> float:
+        """Return how high a paragraph over the full width would be, in points."""
+        return len(wrap(clean_text(text), size, self.inner, bold=bold)) * size * 1.3
 
     def frame(self, x: float, y: float, width: float, height: float) -> None:
         """Draw an empty frame to write in, its upper left corner at `x`, `y`."""

@@ -83,7 +83,7 @@ def show_list(named: dict[str, dict[str, Any]], chosen: str | None) -> None:
         placeholder="–",
         alt="Work on the vans shown: verdict, day, van, what was done, relearn.",
         column_config={
-            "verdict": st.column_config.TextColumn("Verdict", width=200),
+            "verdict": st.column_config.TextColumn("Verdict", width=250),
             "on": st.column_config.DateColumn("On", format="DD MMM YYYY", width=96),
             "van": st.column_config.TextColumn("Van", width=58),
             "what": st.column_config.TextColumn("Work", width="medium"),
@@ -165,7 +165,7 @@ def show_readings(view: View, job: dict[str, Any]) -> None:
         ),
         {
             "reading": st.column_config.TextColumn("Reading", width="medium"),
-            "stands": st.column_config.TextColumn("Verdict", width=200),
+            "stands": st.column_config.TextColumn("Verdict", width=250),
             "before_difference": st.column_config.NumberColumn("Before", format="%+.2f", width=80),
             "after_difference": st.column_config.NumberColumn("After", format="%+.2f", width=80),
             "effect": st.column_config.NumberColumn("Moved", format="%+.2f", width=80),

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import struct
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -17,10 +19,14 @@ from hypothesis import strategies as st
 from dashboard.charts.frame import Chart
 from dashboard.charts.words import CAVEAT
 from dashboard.exports import Asked, chart_file, handout_file
+from dashboard.exports.brief import write_brief
+from dashboard.exports.handout import lay_out
 from dashboard.exports.sheet import measure, render_chart, shorten, wrap
 from dashboard.exports.table import defuse, write_csv
 from dashboard.questions.filters import Filters
+from dashboard.questions.warehouse import open_warehouse
 from pipeline.errors import KinbayError
+from pipeline.settings import Home
 from tests.dashboard.fleet import HOSTILE_VAN, Fleet
 
 COOLANT = ("coolant_temp", "warm_idle")
@@ -141,6 +147,27 @@ def test_a_handout_says_what_a_manager_needs(fleet: Fleet, tmp_path: Path) -> No
         "replaced thermostat",
     ):
         assert part in text
+
+
+@pytest.mark.parametrize("words", [1, 40, 400])
+def test_long_words_never_run_into_the_foot_and_cautions_stay(fleet: Fleet, words: int) -> None:
+    brief = write_brief(open_warehouse(Home(fleet.home)), "047")
+    long = {
+        "claim": "Stands apart " * min(words, 40),
+        "rivals": ["another cause " * words] * 3,
+        "next_check": "measure again " * words,
+        "tier": "finding",
+    }
+    page = lay_out(
+        replace(brief, matters=[long] * 3, codes=["P0401 " * words] * 9, events=["oil " * words] * 9)
+    )
+    written = re.findall(r'<text x="[\d.]+" y="([\d.]+)" font-size="([\d.]+)"', page)
+    rule = max(float(y) for y in re.findall(r'<line x1="40.0" x2="555.0" y1="([\d.]+)"', page))
+    below = [size for y, size in written if float(y) > rule]
+    assert set(below) == {"8", "9"}  # the foot's own sizes
+    assert max(float(y) for y, _ in written) < 842
+    if words < 400:
+        assert "Hot coolant is under pressure" in page
 
 
 def test_a_van_nobody_can_judge_is_not_called_healthy(fleet: Fleet, tmp_path: Path) -> None:
