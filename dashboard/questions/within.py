@@ -74,8 +74,11 @@ def compare(
         The evidence floor of a comparison within the filter.
     """
     parameter, state, channel = asked
+    # A van whose readers do not decode the reading is not compared in it, whatever value they show.
+    undecoded = siblings.list_unseen_cells(warehouse, *asked, vans).select("van")
     if not filters.is_within or channel != "level":
         cells = siblings.list_sibling_cells(warehouse, *asked, vans)
+        cells = cells.join(undecoded, on="van", how="anti", maintain_order="left")
         return Compared(cells, siblings.list_cohort_ranges(warehouse, *asked), is_within=False)
     levels = list_within_levels(warehouse, parameter, state, vans, filters)
     if levels.is_empty():
@@ -84,8 +87,7 @@ def compare(
         (pl.col("parameter") == parameter) & (pl.col("state") == state)
     )
     cells = score_within(levels, unit, known["resolution"].head(1).to_list()[0], rules)
-    undecoded = siblings.list_unseen_cells(warehouse, *asked, vans)
-    cells = cells.join(undecoded.select("van"), on="van", how="anti", maintain_order="left")
+    cells = cells.join(undecoded, on="van", how="anti", maintain_order="left")
     return Compared(cells, ranges_of(cells), is_within=True)
 
 

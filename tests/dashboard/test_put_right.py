@@ -106,7 +106,8 @@ def test_a_name_nobody_knows_is_given_to_a_van(
 ) -> None:
     import duckdb
 
-    (path,) = (own_fleet.home / "warehouse").glob("*.duckdb")
+    folder = own_fleet.home / "warehouse"
+    path = folder / json.loads((folder / "current.json").read_text())["file"]
     path.chmod(0o644)
     with duckdb.connect(str(path)) as connection:
         connection.execute("update vans set cohort_id = null, van = '0477' where van = '077'")

@@ -19,6 +19,7 @@ def _lines(**changed: Any) -> str:
             "van": {"van": "021", "cohort": "Tarnwell Bracken 22 2.2D 2018"},
             "data_to": "2026-09-30",
             "cells": [],
+            "drifts": [],
             "codes": [CODE | changed],
         }
     )

@@ -12,7 +12,7 @@ HERE = Path(__file__).parent
 PAGE = (ROOT / "docs" / "worked_examples.md").read_text("utf-8")
 ROW = re.compile(r"^\| `([A-Za-z0-9_]+)` \| ([^|]+) \| ([^|]+) \| ([^|]+) \|$", re.MULTILINE)
 TEST = re.compile(r"`(tests/[\w/]+\.py)::(\w+)`")
-EXAMPLES = 44
+EXAMPLES = 47
 NOT_EXAMPLES = {"test_list.py", "test_vocabulary_vectors.py"}
 
 
@@ -69,5 +69,6 @@ def test_every_example_with_data_here_is_run_here() -> None:
         if path.name != "vectors.json"
         for name in json.loads(path.read_text("utf-8"))
     }
+    stored |= {path.stem for path in (HERE / "data" / "fleets").glob("*.toml")}
     run_here = {name for name, _, _, state in _rows() if state.startswith("run by `tests/worked_examples/")}
     assert stored == run_here
