@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.errors import KinbayError
 from pipeline.ingest.confirming import SUBJECT, ask_to_confirm
+from pipeline.ingest.doubts import Doubts
 from pipeline.ingest.originals import Acceptance, Staged
 from pipeline.ingest.reports import MOST_REJECTS_SHOWN, FileReport, Reject
 from pipeline.ingest.store import Store
@@ -45,6 +46,7 @@ class _Tally:
     without_value: int = 0
     rejects: list[Reject] = field(default_factory=list)
     notes: dict[str, None] = field(default_factory=dict)
+    doubts: Doubts = field(default_factory=Doubts)
 
     def show_rejects(self, rejects: pl.DataFrame) -> None:
         room = MOST_REJECTS_SHOWN - len(self.rejects)
@@ -142,7 +144,7 @@ def _report(name: str, sheet: Recognised, tally: _Tally) -> FileReport:
         rejected=tally.rejected,
         rejects=tuple(tally.rejects),
         without_value=tally.without_value,
-        notes=tuple(tally.notes),
+        notes=(*tally.notes, *tally.doubts.said()),
     )
 
 
@@ -197,6 +199,8 @@ def _store(store: Store, made: Normalised, name: str, table: str, tally: _Tally)
             if len(unclear) and raw_table == made.main:
                 rejects = pl.concat([rejects, unclear]).sort("line", maintain_order=True)
                 tally.rejected += len(unclear)
+        if raw_table == "readings":
+            tally.doubts.add(rows)
         taken, duplicates = store.add(raw_table, rows)
         if raw_table == made.main:
             tally.taken += taken

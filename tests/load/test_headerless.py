@@ -40,6 +40,18 @@ def test_every_column_of_a_file_without_a_header_is_asked(home: Home, write: Wri
     ]
 
 
+def test_columns_in_another_order_are_doubted_aloud(home: Home, write: Write) -> None:
+    path = write("log-8.csv", LOG)
+    proposing.accept(home, path, proposing.propose_for(home, path, READER | MEANT).proposal)
+    rows = [f"047,2026-03-03 07:40:0{i},84,{800 + i},13.9\n" for i in range(6)]
+    swapped = ingest.load(home, [write("log-9.csv", "".join(rows))]).files[0]
+    (said,) = [n for n in swapped.notes if "lie outside what can be" in n]
+    assert said.startswith("6 of 6 values of engine coolant temperature")
+    assert "never compared" in said
+    right = ingest.load(home, [write("log-10.csv", LOG * 1)]).files[0]
+    assert not [n for n in right.notes if "lie outside" in n]
+
+
 def test_a_row_of_data_is_not_taken_for_a_header(home: Home, write: Write) -> None:
     path = write("codes.csv", "VN12 KLT,Bench,P0401,stored\nVN12 KLU,Bench,P0299,pending\n")
     found = proposing.propose_for(home, path, READER)
