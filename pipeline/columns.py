@@ -1,38 +1,51 @@
 """Arrow columns and tables of Python values, made by polars.
 
 `pyarrow.array` imports pandas first, wherever that is installed, which costs every load and build most of a second.
+polars is imported where a column is made: commands that only read the vocabulary's names do without it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from functools import cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import polars as pl
 import pyarrow as pa
 
-_POLARS: dict[pa.DataType, pl.DataType] = {
-    pa.string(): pl.String(),
-    pa.float64(): pl.Float64(),
-    pa.int32(): pl.Int32(),
-    pa.int64(): pl.Int64(),
-    pa.bool_(): pl.Boolean(),
-    pa.date32(): pl.Date(),
-    pa.timestamp("us"): pl.Datetime("us"),
-}
+if TYPE_CHECKING:
+    import polars as pl
+
+
+@cache
+def _polars_kinds() -> dict[pa.DataType, pl.DataType]:
+    import polars as pl
+
+    return {
+        pa.string(): pl.String(),
+        pa.float64(): pl.Float64(),
+        pa.int32(): pl.Int32(),
+        pa.int64(): pl.Int64(),
+        pa.bool_(): pl.Boolean(),
+        pa.date32(): pl.Date(),
+        pa.timestamp("us"): pl.Datetime("us"),
+    }
 
 
 def column(values: Iterable[Any], kind: pa.DataType) -> pa.Array:
     """Return values (n,) as an Arrow array of `kind`; None becomes null, nan stays nan, an Arrow array is cast."""
+    import polars as pl
+
     if isinstance(values, pa.Array):
         return values.cast(kind)
     given = values if isinstance(values, np.ndarray | Sequence) else list(values)
-    return pl.Series(given, dtype=_POLARS[kind]).to_arrow().cast(kind)
+    return pl.Series(given, dtype=_polars_kinds()[kind]).to_arrow().cast(kind)
 
 
 def known(values: np.ndarray) -> pa.Array:
     """Return numbers (n,) as an Arrow array of doubles in which nan is null."""
+    import polars as pl
+
     return pl.Series(values, dtype=pl.Float64, nan_to_null=True).to_arrow()
 
 
