@@ -11,9 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard.parts import jobs
-from dashboard.parts.links import PAGES
 from dashboard.parts.meanings import FIELDS
 from dashboard.parts.uploads import MOST_FILES, drop, keep_uploads, move_to_inbox, safe_name
 from dashboard.parts.waiting import list_waiting
@@ -22,9 +20,9 @@ from pipeline.errors import KinbayError
 from pipeline.settings import Home
 from tests.dashboard.conftest import Visit
 from tests.dashboard.fleet import Fleet
+from tests.dashboard.shown import open_page, read_page
 from tests.load.conftest import DATA
 
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 NOTES = b"van,at,text,who\n041,2026-03-05T10:00,<b>smells</b> hot,Ana\n042,nonsense,x,y\n"
 
 
@@ -112,16 +110,6 @@ def test_a_question_is_answered_by_command(home: Home) -> None:
     assert list_waiting(home) == []
 
 
-def _open(home: Path, monkeypatch: pytest.MonkeyPatch) -> AppTest:
-    monkeypatch.setenv("KINBAY_HOME", str(home))
-    return AppTest.from_file(APP, default_timeout=30).switch_page(str(PAGES["add"])).run()
-
-
-def _said(at: AppTest) -> str:
-    shown = [*at.markdown, *at.error, *at.warning, *at.info, *at.caption]
-    return "\n".join(e.value for e in shown).replace("\\", "").replace("\u2060", "")
-
-
 def test_waiting_files_ask_on_the_page(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
     _ask(home)
     started: list[str] = []
@@ -130,8 +118,8 @@ def test_waiting_files_ask_on_the_page(home: Home, monkeypatch: pytest.MonkeyPat
         started.append(title)
 
     monkeypatch.setattr("dashboard.parts.waiting.start_load_and_build", start)
-    at = _open(home.path, monkeypatch)
-    assert "may mean" in _said(at)
+    at = open_page(home.path, "add", monkeypatch)
+    assert "may mean" in read_page(at)
     box = next(b for b in at.main.selectbox if b.label.startswith("Answer for"))
     box.select_index(0).run()
     next(b for b in at.main.button if b.label == "Answer and load").click().run()
@@ -141,8 +129,8 @@ def test_waiting_files_ask_on_the_page(home: Home, monkeypatch: pytest.MonkeyPat
 
 def test_who_may_only_look_cannot_add(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("dashboard.parts.roles.may", lambda act: act == "view")
-    at = _open(own_fleet.home, monkeypatch)
-    assert "You may look, but not add data" in _said(at)
+    at = open_page(own_fleet.home, "add", monkeypatch)
+    assert "You may look, but not add data" in read_page(at)
 
 
 LOOSE = "Wagen;Datum;Foo;Kühlmitteltemperatur [°C];Motor\n" + "".join(
@@ -173,10 +161,10 @@ def test_a_file_of_an_unknown_kind_is_described_and_its_kind_is_remembered(
     file = home.inbox / "loose.csv"
     file.write_text(LOOSE, encoding="utf-8")
     ingest.load(home, [])
-    at = _open(home.path, monkeypatch)
+    at = open_page(home.path, "add", monkeypatch)
     next(b for b in at.main.button if b.label == "Look at it").click().run()
     at = _finish(at)
-    said = _said(at)
+    said = read_page(at)
     assert "Say once how **loose.csv** is to be read" in said
     assert "How is the date '01.03.2026 08:00' in 'Datum' to be read?" in said
     assert "For example 1,5; 2,5. Not taken: no name that is known." in said
@@ -188,11 +176,11 @@ def test_a_file_of_an_unknown_kind_is_described_and_its_kind_is_remembered(
     next(t for t in at.main.text_input if t.label.startswith("What this kind")).set_value("depot_logger")
     next(b for b in at.main.button if b.label == "Read it like this").click().run()
     at = _finish(at)
-    assert "The file gives no unit for 'Foo'" in _said(at)
+    assert "The file gives no unit for 'Foo'" in read_page(at)
     _box(at, "Unit of Foo").set_value("g/s")
     next(b for b in at.main.button if b.label == "Read it like this").click().run()
     at = _finish(at)
-    assert "Read as scans, readings by the layout depot_logger: 6 rows would be taken" in _said(at)
+    assert "Read as scans, readings by the layout depot_logger: 6 rows would be taken" in read_page(at)
     assert not list(home.layouts.glob("*.toml"))
     next(b for b in at.main.button if b.label == "Take 6 rows").click().run()
     assert started[0][:2] == ("load", str(file))

@@ -8,9 +8,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 import pytest
-from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard.charts.age_words import associate, say_association
 from dashboard.charts.ages import draw_ages
 from dashboard.charts.palette import PRINT
@@ -19,7 +17,6 @@ from dashboard.charts.words import Reading
 from dashboard.exports.age_pictures import picture_ages
 from dashboard.exports.files import CHARTS, Asked
 from dashboard.exports.share_pictures import picture_shares
-from dashboard.parts.links import PAGES
 from dashboard.questions import fleet as asked_fleet
 from dashboard.questions.ages import AGAINST, Against, list_age_points
 from dashboard.questions.filters import ALL_VANS, Filters
@@ -29,8 +26,8 @@ from pipeline.errors import KinbayError
 from pipeline.settings import Home
 from tests.dashboard import golden
 from tests.dashboard.fleet import Fleet
+from tests.dashboard.shown import open_page, read_page
 
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 COOLANT = Reading("coolant_temp", "warm_idle", "Engine coolant temperature", "warm idle", "°C", 1)
 INTAKE = Reading("intake_air_temp", "warm_idle", "Intake air temperature", "warm idle", "°C", 1)
 
@@ -51,19 +48,6 @@ def _points(
     return list_age_points(
         opened, "coolant_temp", "warm_idle", against, dots, _names(opened) if vans is None else vans
     )
-
-
-def _open(home: Path, page: str, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
-    monkeypatch.setenv("KINBAY_HOME", str(home))
-    at = AppTest.from_file(APP, default_timeout=30)
-    for name, value in query.items():
-        at.query_params[name] = value
-    return at.switch_page(str(PAGES[page])).run()
-
-
-def _texts(at: AppTest) -> str:
-    shown = [*at.title, *at.header, *at.markdown, *at.caption, *at.info, *at.error, *at.warning]
-    return "\n".join(element.value for element in shown).replace("\\", "").replace("\u2060", "")
 
 
 def test_golden_age(opened: Warehouse) -> None:
@@ -120,10 +104,10 @@ def test_association_is_said_with_interval_n_and_without_a_cause(opened: Warehou
 
 
 def test_the_age_page_opens_on_what_the_address_says(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(fleet.home, "age", monkeypatch, age_van="047", age_against="Age", age_dots="One dot a scan",
+    at = open_page(fleet.home, "age", monkeypatch, age_van="047", age_against="Age", age_dots="One dot a scan",
                reading=COOLANT.title)  # fmt: skip
     assert not at.exception
-    text = _texts(at)
+    text = read_page(at)
     assert "Age and model year go together" in text
     assert "A difference is a reason to look, not a diagnosis." in text
     assert at.selectbox(key="age_van").value == "047"
@@ -132,19 +116,19 @@ def test_the_age_page_opens_on_what_the_address_says(fleet: Fleet, monkeypatch: 
 def test_another_reading_is_asked_for_and_a_stray_one_is_named(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "age", monkeypatch, age_against="Another reading", reading=COOLANT.title)
-    assert "Choose the other reading." in _texts(at)
-    at = _open(
+    at = open_page(fleet.home, "age", monkeypatch, age_against="Another reading", reading=COOLANT.title)
+    assert "Choose the other reading." in read_page(at)
+    at = open_page(
         fleet.home, "age", monkeypatch, age_against="Another reading", age_other="Phlogiston, warm idle"
     )
-    assert "No van of this fleet was ever read for “Phlogiston, warm idle”" in _texts(at)
+    assert "No van of this fleet was ever read for “Phlogiston, warm idle”" in read_page(at)
     assert not at.exception
 
 
 def test_the_shares_page_says_one_reading_in_words(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(fleet.home, "shares", monkeypatch, shares_reading=COOLANT.title)
+    at = open_page(fleet.home, "shares", monkeypatch, shares_reading=COOLANT.title)
     assert not at.exception
-    text = _texts(at)
+    text = read_page(at)
     assert (
         "65% of its differences because vans of one year differ from each other, and stay so (31 vans" in text
     )
@@ -156,8 +140,8 @@ def test_the_shares_page_says_one_reading_in_words(fleet: Fleet, monkeypatch: py
 def test_shares_name_a_stray_state_and_say_when_there_are_none(
     fleet: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "shares", monkeypatch, shares_state="in orbit")
-    assert "No reading was shared out in the state “in orbit”" in _texts(at)
+    at = open_page(fleet.home, "shares", monkeypatch, shares_state="in orbit")
+    assert "No reading was shared out in the state “in orbit”" in read_page(at)
     empty = Home(tmp_path).ensure()
     source = Home(fleet.home)
     published = json.loads((source.warehouse / "current.json").read_text("utf-8"))["file"]
@@ -165,8 +149,8 @@ def test_shares_name_a_stray_state_and_say_when_there_are_none(
         (empty.warehouse / name).write_bytes((source.warehouse / name).read_bytes())
     with duckdb.connect(str(empty.warehouse / published)) as connection:
         connection.execute("delete from variance_shares")
-    at = _open(tmp_path, "shares", monkeypatch)
-    assert "Nothing is shared out yet" in _texts(at)
+    at = open_page(tmp_path, "shares", monkeypatch)
+    assert "Nothing is shared out yet" in read_page(at)
     assert not at.exception
 
 

@@ -18,7 +18,7 @@ from pipeline.errors import KinbayError
 from pipeline.settings import Home
 from pipeline.warehouse import publish
 from tests.dashboard.fleet import Fleet
-from tests.dashboard.test_codes import _open, _texts
+from tests.dashboard.shown import open_page, read_page
 
 FLOW = Code("engine", "P0401", "", "standard")
 HOSTILE = '<img src=x onerror=alert(1)> [a](http://b) **bold** "; drop table vans'
@@ -70,13 +70,13 @@ def test_the_page_writes_a_note_and_shows_it_letter_by_letter(
 ) -> None:
     home = tmp_path / "copy"
     shutil.copytree(fleet.home, home)
-    at = _open(home, monkeypatch, code="P0401, engine")
+    at = open_page(home, "codes", monkeypatch, code="P0401, engine")
     next(a for a in at.text_area if a.label.startswith("What do you know")).input(HOSTILE)
     next(t for t in at.text_input if t.label == "Your name").input("Ada <b>")
     next(b for b in at.button if b.label == "Keep this note").click().run()
     assert not at.exception
     assert [t.value for t in at.text if t.value == HOSTILE] == [HOSTILE]
-    assert "Ada <b>" in _texts(at)
+    assert "Ada <b>" in read_page(at)
 
 
 def test_what_is_said_of_frames_lamps_and_failure_types() -> None:

@@ -15,14 +15,11 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
-import dashboard
-import dashboard.cli  # registers the commands
 from dashboard.charts import code_returns, code_shares, code_strips
 from dashboard.charts.code_names import ANSWER_SHAPES, ANSWER_WORDS, Code, say_share, say_steadiness
 from dashboard.charts.palette import DARK, PRINT
 from dashboard.charts.words import CAVEAT
 from dashboard.exports import Asked, chart_file
-from dashboard.parts.links import PAGES
 from dashboard.questions import codes, fleet
 from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse, open_warehouse
@@ -33,8 +30,8 @@ from pipeline.warehouse import documentation
 from tests.dashboard import code_fleet, golden
 from tests.dashboard import fleet as invented
 from tests.dashboard.fleet import HOSTILE_VAN, Fleet
+from tests.dashboard.shown import open_page, read_page
 
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 FLOW = Code("engine", "P0401", "exhaust gas recirculation flow too low", "standard")
 NUMBER = Code("body", "51207", "", "number")
 
@@ -46,20 +43,6 @@ def opened(fleet: Fleet) -> Warehouse:
 
 def _names(opened: Warehouse, filters: Filters = ALL_VANS) -> list[str]:
     return fleet.list_shown_vans(opened, filters)["van"].to_list()
-
-
-def _open(home: Path, monkeypatch: pytest.MonkeyPatch, **query: str | list[str]) -> AppTest:
-    monkeypatch.setenv("KINBAY_HOME", str(home))
-    at = AppTest.from_file(APP, default_timeout=30)
-    for name, value in query.items():
-        at.query_params[name] = value
-    return at.switch_page(str(PAGES["codes"])).run()
-
-
-def _texts(at: AppTest) -> str:
-    shown = [*at.title, *at.header, *at.markdown, *at.caption, *at.info, *at.error, *at.warning]
-    told = [*(element.value for element in shown), *(matter.label for matter in at.expander)]
-    return "\n".join(told).replace("\\", "").replace("\u2060", "")
 
 
 def _tables(at: AppTest) -> list[Any]:
@@ -118,8 +101,10 @@ def test_the_page_tells_how_common_how_steady_and_whether_it_comes_back(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     looks = ("Van by van", "After clearing", "When it sets", "What goes with it", "Whole fleet")
-    pages = [_open(fleet.home, monkeypatch, code="P0401, engine", code_look=look) for look in looks]
-    text = "\n".join(map(_texts, pages))
+    pages = [
+        open_page(fleet.home, "codes", monkeypatch, code="P0401, engine", code_look=look) for look in looks
+    ]
+    text = "\n".join(map(read_page, pages))
     for part in (
         "**3 codes on the vans shown; 1 needs a look.**",
         "A van counts for a code only where its module was asked and answered",
@@ -142,9 +127,9 @@ def test_the_page_tells_how_common_how_steady_and_whether_it_comes_back(
 def test_an_undescribed_number_is_told_by_its_company_exposures_and_end(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, monkeypatch, code="51207, body", code_look="What goes with it")
-    cleared = _open(fleet.home, monkeypatch, code="51207, body", code_look="After clearing")
-    text = f"{_texts(at)}\n{_texts(cleared)}"
+    at = open_page(fleet.home, "codes", monkeypatch, code="51207, body", code_look="What goes with it")
+    cleared = open_page(fleet.home, "codes", monkeypatch, code="51207, body", code_look="After clearing")
+    text = f"{read_page(at)}\n{read_page(cleared)}"
     assert "**51207, body: maker's own, no text known**" in text
     assert "No reader says whether it lights a warning lamp." in text
     assert "It was never cleared after it had been seen" in text
@@ -161,15 +146,15 @@ def test_an_undescribed_number_is_told_by_its_company_exposures_and_end(
 def test_the_first_code_is_chosen_and_stands_in_the_address(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, monkeypatch)
+    at = open_page(fleet.home, "codes", monkeypatch)
     assert at.query_params["code"] == "P0401, engine"  # the one that stands out
     at.selectbox(key="code").select("51207, body").run()
-    assert "**51207, body:" in _texts(at)
+    assert "**51207, body:" in read_page(at)
 
 
 def test_a_code_nobody_shows_is_answered(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(fleet.home, monkeypatch, code="P9999, engine")
-    assert "No van shown here ever showed “P9999, engine”" in _texts(at)
+    at = open_page(fleet.home, "codes", monkeypatch, code="P9999, engine")
+    assert "No van shown here ever showed “P9999, engine”" in read_page(at)
     assert not at.exception
     assert not at.error
 
@@ -177,7 +162,9 @@ def test_a_code_nobody_shows_is_answered(fleet: Fleet, monkeypatch: pytest.Monke
 def test_vans_without_a_code_get_an_answer_and_no_all_clear(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, monkeypatch, model="Ostrey Pell", model_year="2018", depot=["Harbour Road"])
+    at = open_page(
+        fleet.home, "codes", monkeypatch, model="Ostrey Pell", model_year="2018", depot=["Harbour Road"]
+    )
     assert "No scan of the vans shown lists a code" in at.info[0].value
     assert "asked and answered" in at.info[0].value
 
@@ -208,8 +195,8 @@ def _with_findings(home: Path) -> None:
 
 def test_the_battery_comes_first_with_its_signs(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     _with_findings(own_fleet.home)
-    at = _open(own_fleet.home, monkeypatch, code="P0401, engine")
-    text = _texts(at)
+    at = open_page(own_fleet.home, "codes", monkeypatch, code="P0401, engine")
+    text = read_page(at)
     assert at.main.header[0].value == "Battery first"
     assert at.main.header[1].value == "Van 066"
     assert "Signs: a code for low supply voltage (+3); the van had stood for days (+2)" in text
@@ -223,9 +210,8 @@ def test_the_battery_comes_first_with_its_signs(own_fleet: Fleet, monkeypatch: p
 
 def test_the_first_page_leads_to_the_code(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     _with_findings(own_fleet.home)
-    monkeypatch.setenv("KINBAY_HOME", str(own_fleet.home))
-    at = AppTest.from_file(APP, default_timeout=30).run()
-    text = _texts(at)
+    at = open_page(own_fleet.home, "look", monkeypatch)
+    text = read_page(at)
     assert "Odds ratio 12 (95 %: 2.1 to 88)" in text
     for matter in at.main.expander:
         at.session_state[str(matter.key)] = True
@@ -239,12 +225,12 @@ def test_the_first_page_leads_to_the_code(own_fleet: Fleet, monkeypatch: pytest.
 def test_hostile_texts_of_readers_are_shown_letter_by_letter(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, monkeypatch, code="U0100, brakes")
+    at = open_page(fleet.home, "codes", monkeypatch, code="U0100, brakes")
     assert not at.exception
     for element in [*at.markdown, *at.caption, *at.header, *at.info]:
         for raw in ("<b>", "](http", "http://"):
             assert raw not in element.value
-    assert "<b>[text](http://evil.example)</b>" in _texts(at)
+    assert "<b>[text](http://evil.example)</b>" in read_page(at)
 
 
 # ---- charts

@@ -10,7 +10,7 @@ from dashboard.parts.corrected import list_corrected
 from pipeline.journal import write_entry
 from pipeline.settings import Home
 from tests.dashboard.fleet import Fleet
-from tests.dashboard.test_pages import _open, _texts
+from tests.dashboard.shown import open_page, read_page
 
 AT = dt.datetime(2026, 3, 1, 9, 30)
 HOSTILE = "<img src=x onerror=alert(1)> **bold**"
@@ -31,7 +31,7 @@ def _correct(home: Home, hour: int, field: str, value: str, why: str = "typed wr
 def test_corrections_are_told_and_the_page_shows_them(
     own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert "No scan was corrected" in _texts(_open(own_fleet.home, "data", monkeypatch))
+    assert "No scan was corrected" in read_page(open_page(own_fleet.home, "data", monkeypatch))
     home = Home(own_fleet.home)
     _correct(home, 9, "odometer_km", "1000")
     _correct(home, 10, "odometer_km", "2000", HOSTILE)
@@ -42,9 +42,9 @@ def test_corrections_are_told_and_the_page_shows_them(
         (AT.replace(hour=10), "odometer, km", "2000", "Kim", "yes"),
         (AT.replace(hour=9), "odometer, km", "1000", "Kim", "no"),
     ]
-    at = _open(own_fleet.home, "data", monkeypatch)
+    at = open_page(own_fleet.home, "data", monkeypatch)
     assert not at.exception
-    assert "No scan was corrected" not in _texts(at)
+    assert "No scan was corrected" not in read_page(at)
     (shown,) = [d.value for d in at.dataframe if "holds" in d.value.columns]
     assert list(shown["why"]) == [HOSTILE, "typed wrongly"]
-    assert HOSTILE not in _texts(at)
+    assert HOSTILE not in read_page(at)

@@ -9,14 +9,11 @@ from typing import Any
 import pytest
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard.parts import jobs, work
-from dashboard.parts.links import PAGES
 from pipeline.settings import Home
 from tests.dashboard.conftest import Visit
 from tests.dashboard.fleet import HOSTILE_VAN, Fleet
-
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
+from tests.dashboard.shown import open_page, read_page
 
 
 @pytest.fixture
@@ -32,22 +29,12 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return found
 
 
-def _open(home: Path, monkeypatch: pytest.MonkeyPatch) -> AppTest:
-    monkeypatch.setenv("KINBAY_HOME", str(home))
-    return AppTest.from_file(APP, default_timeout=30).switch_page(str(PAGES["enter"])).run()
-
-
 def _field(at: AppTest, kind: str, label: str) -> Any:
     return next(w for w in getattr(at.main, kind) if w.label == label)
 
 
 def _press(at: AppTest, label: str) -> AppTest:
     return next(b for b in at.main.button if b.label == label).click().run()
-
-
-def _said(at: AppTest) -> str:
-    shown = [*at.markdown, *at.error, *at.warning, *at.info, *at.caption]
-    return "\n".join(e.value for e in shown).replace("\\", "").replace("\u2060", "")
 
 
 def _entries(home: Path) -> list[dict[str, Any]]:
@@ -65,10 +52,10 @@ def _fill_scan(at: AppTest) -> None:
 def test_a_scan_is_shown_then_saved_then_loaded(
     own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch, started: list[str]
 ) -> None:
-    at = _open(own_fleet.home, monkeypatch)
+    at = open_page(own_fleet.home, "enter", monkeypatch)
     _fill_scan(at)
     _press(at, "Look it over")
-    said = _said(at)
+    said = read_page(at)
     assert "2 codes: p 0401 (stored), U0100 (unknown)" in said
     assert "Modules not noted, so that a missing code says nothing" in said
     assert _entries(own_fleet.home) == []
@@ -84,10 +71,10 @@ def test_a_scan_is_shown_then_saved_then_loaded(
 def test_what_was_typed_stays_on_a_fault(
     own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch, started: list[str]
 ) -> None:
-    at = _open(own_fleet.home, monkeypatch)
+    at = open_page(own_fleet.home, "enter", monkeypatch)
     _field(at, "number_input", "Odometer").set_value(204455)
     _press(at, "Look it over")
-    assert "Say the van and the reader first" in _said(at)
+    assert "Say the van and the reader first" in read_page(at)
     assert not any(b.label == "Save" for b in at.main.button)
     assert _field(at, "number_input", "Odometer").value == 204455
     assert started == []
@@ -112,25 +99,25 @@ def test_a_van_or_reader_nobody_knows_is_pointed_out_and_never_guessed(
 def test_a_hostile_van_is_shown_as_text(
     own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch, started: list[str]
 ) -> None:
-    at = _open(own_fleet.home, monkeypatch)
+    at = open_page(own_fleet.home, "enter", monkeypatch)
     _fill_scan(at)
     _field(at, "selectbox", "Van").set_value(HOSTILE_VAN)
     _press(at, "Look it over")
     assert HOSTILE_VAN not in "\n".join(m.value for m in at.markdown)
-    assert HOSTILE_VAN in _said(at)
+    assert HOSTILE_VAN in read_page(at)
 
 
 def test_the_list_of_readings_is_chosen_per_reader_and_kept(
     own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch, started: list[str]
 ) -> None:
-    at = _open(own_fleet.home, monkeypatch)
+    at = open_page(own_fleet.home, "enter", monkeypatch)
     _field(at, "selectbox", "Reader").set_value("Yard tablet").run()
     _field(at, "multiselect", "Readings, in the order in which the reader shows them").set_value(
         ["rail_pressure"]
     )
     _press(at, "Keep this list")
     assert _entries(own_fleet.home)[0]["readings"] == ["rail_pressure"]
-    fresh = _open(own_fleet.home, monkeypatch)
+    fresh = open_page(own_fleet.home, "enter", monkeypatch)
     _field(fresh, "selectbox", "Reader").set_value("Yard tablet").run()
     labels = [n.label for n in fresh.main.number_input]
     assert [label for label in labels if label.endswith("MPa")] == ["Rail pressure, MPa"]
@@ -140,7 +127,7 @@ def test_the_list_of_readings_is_chosen_per_reader_and_kept(
 def test_work_and_notes_are_saved_and_corrected_by_further_entries(
     own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch, started: list[str]
 ) -> None:
-    at = _open(own_fleet.home, monkeypatch)
+    at = open_page(own_fleet.home, "enter", monkeypatch)
     at.main.segmented_control(key="enter_what").set_value("Work done").run()
     _field(at, "selectbox", "Van").set_value("047")
     _field(at, "selectbox", "What was done").set_value("replaced")
@@ -153,7 +140,7 @@ def test_work_and_notes_are_saved_and_corrected_by_further_entries(
     name = next((own_fleet.home / "journal").glob("*.json")).name
     at.main.selectbox(key="entries_chosen").set_value(name).run()
     _press(at, "Correct it")
-    assert "You correct an entry" in _said(at)
+    assert "You correct an entry" in read_page(at)
     assert _field(at, "text_input", "Part").value == "thermostat"
     _field(at, "text_input", "Part").set_value("coolant thermostat")
     _press(at, "Look it over")
@@ -170,8 +157,8 @@ def test_work_and_notes_are_saved_and_corrected_by_further_entries(
 
 def test_who_may_only_look_cannot_write(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("dashboard.parts.roles.may", lambda act: act == "view")
-    at = _open(own_fleet.home, monkeypatch)
-    assert "You may look, but not write records down" in _said(at)
+    at = open_page(own_fleet.home, "enter", monkeypatch)
+    assert "You may look, but not write records down" in read_page(at)
     assert not any(b.label == "Look it over" for b in at.main.button)
 
 
@@ -179,7 +166,7 @@ def test_before_the_first_build_a_scan_can_be_written_down(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, started: list[str]
 ) -> None:
     home = Home(tmp_path / "home").ensure()
-    at = _open(home.path, monkeypatch)
+    at = open_page(home.path, "enter", monkeypatch)
     assert not at.error
     assert any(b.label == "Look it over" for b in at.main.button)
 

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard.parts.links import PAGES
 from tests.dashboard.fleet import Fleet
+from tests.dashboard.shown import open_page
 
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 WHOLE_FLEET = ("month", "add", "enter")
 """Pages that show or take in the whole fleet's records whatever is filtered."""
 FILTERS: dict[str, tuple[dict[str, str | list[str]], str]] = {
@@ -24,16 +21,6 @@ FILTERS: dict[str, tuple[dict[str, str | list[str]], str]] = {
 }
 
 
-def _open(
-    fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch, query: dict[str, str | list[str]]
-) -> AppTest:
-    monkeypatch.setenv("KINBAY_HOME", str(fleet.home))
-    at = AppTest.from_file(APP, default_timeout=60)
-    for name, value in query.items():
-        at.query_params[name] = value
-    return at.switch_page(str(PAGES[page])).run()
-
-
 def _chips(at: AppTest) -> list[str]:
     return [c.value.replace("\\", "") for c in at.caption if c.value.startswith(":material/filter_alt:")]
 
@@ -43,7 +30,7 @@ def test_every_page_takes_all_filters_together(
     fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     query = {k: v for name in ("depot", "reader", "days") for k, v in FILTERS[name][0].items()}
-    at = _open(fleet, page, monkeypatch, {**query, "within": "true"})
+    at = open_page(fleet.home, page, monkeypatch, **{**query, "within": "true"})
     assert not at.exception
     assert not at.error
     chips = _chips(at)
@@ -58,7 +45,7 @@ def test_each_filter_is_named_on_the_page_with_how_many_vans_it_leaves(
     fleet: Fleet, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     query, words = FILTERS[name]
-    at = _open(fleet, "data", monkeypatch, query)
+    at = open_page(fleet.home, "data", monkeypatch, **query)
     assert not at.exception
     (chip,) = _chips(at)
     assert words in chip
@@ -67,14 +54,14 @@ def test_each_filter_is_named_on_the_page_with_how_many_vans_it_leaves(
 
 
 def test_without_a_filter_nothing_is_named(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert _chips(_open(fleet, "look", monkeypatch, {})) == []
+    assert _chips(open_page(fleet.home, "look", monkeypatch, **{})) == []
 
 
 @pytest.mark.parametrize("page", ["reading", "costs", "readers"])
 def test_filters_that_leave_no_van_say_which_and_what_to_do(
     fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet, page, monkeypatch, {"model": "Ostrey Pell", "model_year": "2014"})
+    at = open_page(fleet.home, page, monkeypatch, **{"model": "Ostrey Pell", "model_year": "2014"})
     assert not at.exception
     assert not at.error
     said = at.info[0].value.replace("\\", "")

@@ -4,38 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard.charts.changes import compare_builds
 from dashboard.charts.matter_words import headline, short_cautions
 from dashboard.parts import decided
-from dashboard.parts.links import PAGES
 from pipeline import decisions
 from pipeline.settings import Home
 from tests.dashboard import fleet as invented
 from tests.dashboard.fleet import DATA_TO, Fleet
-
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
-
-
-def _open(home: Path, monkeypatch: pytest.MonkeyPatch, **query: str | list[str]) -> AppTest:
-    monkeypatch.setenv("KINBAY_HOME", str(home))
-    at = AppTest.from_file(APP, default_timeout=30)
-    for name, value in query.items():
-        at.query_params[name] = value
-    return at.switch_page(str(PAGES["look"])).run()
-
-
-def _texts(at: AppTest) -> str:
-    shown = [*at.header, *at.markdown, *at.caption, *at.info, *at.success, *at.error]
-    lines = [*(e.value for e in shown), *(e.label for e in at.expander)]
-    return "\n".join(lines).replace("\\", "").replace("\u2060", "")
+from tests.dashboard.shown import open_page, read_page
 
 
 def _first(at: AppTest) -> str:
@@ -62,12 +44,12 @@ def _decide(at: AppTest, choice: str, **fields: str) -> AppTest:
 def test_a_decision_takes_a_matter_off_the_list_and_stays_in_the_journal(
     own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(own_fleet.home, monkeypatch)
+    at = open_page(own_fleet.home, "look", monkeypatch)
     matter = _first(at)
     label = at.main.expander[0].label
     at = _decide(at, "known_normal", who="A. Reeve", why="All of them do this =1+2")
     assert not at.exception
-    assert "Kept: Known normal for this group" in _texts(at)
+    assert "Kept: Known normal for this group" in read_page(at)
     assert label not in [e.label for e in at.expander]
     entry = json.loads(next((own_fleet.home / "journal").glob("*-decision-*.json")).read_text("utf-8"))
     assert entry["finding_id"] == matter.removeprefix("look_")
@@ -76,15 +58,15 @@ def test_a_decision_takes_a_matter_off_the_list_and_stays_in_the_journal(
         "All of them do this =1+2",
         "b0000001",
     )
-    later = _open(own_fleet.home, monkeypatch, look_sure="Decided")
+    later = open_page(own_fleet.home, "look", monkeypatch, look_sure="Decided")
     assert [e.label for e in later.main.expander] == [label]
-    assert "Known normal for this group: 1" in _texts(later)
+    assert "Known normal for this group: 1" in read_page(later)
 
 
 def test_without_a_name_or_reason_nothing_is_kept(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _decide(_open(own_fleet.home, monkeypatch), "not_a_fault", who="A. Reeve", why=" ")
-    assert "A decision needs a reason" in _texts(at)
-    assert "Nothing was kept" in _texts(at)
+    at = _decide(open_page(own_fleet.home, "look", monkeypatch), "not_a_fault", who="A. Reeve", why=" ")
+    assert "A decision needs a reason" in read_page(at)
+    assert "Nothing was kept" in read_page(at)
     assert not list((own_fleet.home / "journal").glob("*")) if (own_fleet.home / "journal").exists() else True
 
 
@@ -94,7 +76,7 @@ def test_done_leaves_a_work_record_that_load_can_take(
     started: list[str] = []
     monkeypatch.setattr("dashboard.parts.work.start_load_and_build", started.append)
     at = _decide(
-        _open(own_fleet.home, monkeypatch),
+        open_page(own_fleet.home, "look", monkeypatch),
         "done",
         what="replaced",
         part="thermostat",
@@ -118,7 +100,7 @@ def test_done_leaves_a_work_record_that_load_can_take(
 def test_worse_evidence_brings_a_matter_back_and_says_why(
     own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(own_fleet.home, monkeypatch)
+    at = open_page(own_fleet.home, "look", monkeypatch)
     matter = _first(at).removeprefix("look_")
     _decide(at, "known_normal", who="A", why="B")
     tables = invented.build_tables()
@@ -127,27 +109,29 @@ def test_worse_evidence_brings_a_matter_back_and_says_why(
         worse.then(pl.col("difference") * 2).otherwise("difference").alias("difference")
     )
     invented.publish(own_fleet.home, build=2, tables=tables)
-    at = _open(own_fleet.home, monkeypatch)
+    at = open_page(own_fleet.home, "look", monkeypatch)
     assert _first(at).removeprefix("look_") == matter
-    assert "back: the difference has grown beyond its old interval" in _texts(at)
-    assert "Back on the list: 1" in _texts(at)
+    assert "back: the difference has grown beyond its old interval" in read_page(at)
+    assert "Back on the list: 1" in read_page(at)
 
 
 def test_who_may_not_decide_is_offered_no_form(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(decided, "may", lambda act: act != "decide")
-    at = _open(own_fleet.home, monkeypatch)
+    at = open_page(own_fleet.home, "look", monkeypatch)
     matter = _first(at)
     at.session_state[matter] = True
     at.session_state[f"decide_{matter.removeprefix('look_')}"] = True
     at.run()
-    assert "Deciding is for those with that role." in _texts(at)
+    assert "Deciding is for those with that role." in read_page(at)
     assert not [b for b in at.button if str(b.key).endswith("_keep")]
 
 
 def test_what_changed_is_counted_against_an_earlier_build(
     own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert "No earlier build to compare with yet." in _texts(_open(own_fleet.home, monkeypatch))
+    assert "No earlier build to compare with yet." in read_page(
+        open_page(own_fleet.home, "look", monkeypatch)
+    )
     tables = invented.build_tables()
     past = (
         tables["findings"]
@@ -165,7 +149,7 @@ def test_what_changed_is_counted_against_an_earlier_build(
                "unit", "interval_low", "interval_high", "n_scans", "last_seen", "claim"]  # fmt: skip
     tables["finding_history"] = pl.concat([past, gone]).select(columns)
     invented.publish(own_fleet.home, build=2, tables=tables)
-    text = _texts(_open(own_fleet.home, monkeypatch, look_since="A week ago"))
+    text = read_page(open_page(own_fleet.home, "look", monkeypatch, look_since="A week ago"))
     assert "**New 1** · **Worse 0** · **Better 0** · **Gone 1**" in text
     assert "Yard tablet shows" in text or "Yard tablet reads" in text
     assert "Since the build with data to 22 Sep 2026." in text
@@ -217,5 +201,7 @@ def test_cautions_are_named_in_one_line_and_none_is_hidden_without_a_count() -> 
 def test_questions_in_the_inbox_are_counted(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     home = Home(own_fleet.home).ensure()
     (home.inbox / "a.csv.question.toml").write_text("")
-    assert "1 file in the inbox waits for an answer." in _texts(_open(own_fleet.home, monkeypatch))
+    assert "1 file in the inbox waits for an answer." in read_page(
+        open_page(own_fleet.home, "look", monkeypatch)
+    )
     assert decisions.read_decisions(home) == ()

@@ -11,16 +11,13 @@ import duckdb
 import polars as pl
 import pypdf
 import pytest
-from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard.exports import handout_file
 from dashboard.exports import month as month_page
 from dashboard.exports.bay_sheet import print_bay_sheet
 from dashboard.exports.month import read_month, write_month
 from dashboard.exports.picture import draw_slide
 from dashboard.exports.reading_pictures import find_reading, picture_siblings, picture_van
-from dashboard.parts.links import PAGES
 from dashboard.questions import months
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import open_warehouse, read_sql
@@ -28,8 +25,8 @@ from pipeline import decisions
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 from tests.dashboard.fleet import HOSTILE_VAN, Fleet, build_tables
+from tests.dashboard.shown import open_page
 
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 JULY = dt.date(2026, 7, 1)
 
 
@@ -225,10 +222,7 @@ def test_a_bay_sheet_has_checks_cautions_and_blanks_on_one_page(fleet: Fleet, tm
 
 
 def test_the_page_shows_the_month_in_the_address(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("KINBAY_HOME", str(fleet.home))
-    at = AppTest.from_file(APP, default_timeout=30)
-    at.query_params["month"] = "2026-07"
-    at.switch_page(str(PAGES["month"])).run()
+    at = open_page(fleet.home, "month", monkeypatch, month="2026-07")
     assert not at.exception
     assert at.selectbox(key="month").value == "2026-07"
     text = "\n".join(m.value for m in at.markdown).replace("\\", "")

@@ -9,15 +9,14 @@ from urllib.parse import parse_qs
 import duckdb
 import polars as pl
 import pytest
-from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard.charts.words import CAVEAT
 from dashboard.parts.links import PAGES
 from tests.dashboard import fleet as invented
 from tests.dashboard.fleet import HOSTILE_VAN, Fleet
+from tests.dashboard.shown import open_page, read_page
 
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 BOXES = {"age": "age_van", "reading": "reading_van"}
 TAKES_IN = {"add": "Add data", "enter": "Write down a scan"}
 FIRST_LINES = {
@@ -39,21 +38,6 @@ FIRST_LINES = {
 }
 
 
-def _open(home: Path, page: str, monkeypatch: pytest.MonkeyPatch, **query: str | list[str]) -> AppTest:
-    monkeypatch.setenv("KINBAY_HOME", str(home))
-    at = AppTest.from_file(APP, default_timeout=30)
-    for name, value in query.items():
-        at.query_params[name] = value
-    return at.switch_page(str(PAGES[page])).run()
-
-
-def _texts(at: AppTest) -> str:
-    """Everything written on the page, Markdown escapes taken off."""
-    shown = [*at.title, *at.header, *at.markdown, *at.caption, *at.info, *at.error, *at.warning]
-    lines = [*(element.value for element in shown), *(opened.label for opened in at.expander)]
-    return "\n".join(lines).replace("\\", "").replace("\u2060", "")
-
-
 def _id_of(claim: str) -> str:
     """The id of the finding whose claim holds these words."""
     found = invented.build_tables()["findings"].filter(pl.col("claim").str.contains(claim, literal=True))
@@ -64,7 +48,7 @@ def _id_of(claim: str) -> str:
 def test_every_page_says_in_its_first_line_what_matters(
     fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, page, monkeypatch)
+    at = open_page(fleet.home, page, monkeypatch)
     assert not at.exception
     assert not at.error
     first = (*at.info, *at.markdown) if page == "van" else at.markdown
@@ -74,24 +58,24 @@ def test_every_page_says_in_its_first_line_what_matters(
 def test_the_count_stands_beside_what_chance_would_raise_and_the_caveat(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "look", monkeypatch)
+    at = open_page(fleet.home, "look", monkeypatch)
     assert at.markdown[0].value.startswith("**7 matters stand out, on 5 vans.** 616 comparisons")
     assert "chance alone would raise about 0.2 of them" in at.markdown[0].value
-    assert CAVEAT in _texts(at)
-    assert "Data to 30 Sep 2026" in _texts(at)
+    assert CAVEAT in read_page(at)
+    assert "Data to 30 Sep 2026" in read_page(at)
 
 
 def test_a_finding_has_claim_figures_sureness_rivals_next_check_and_caution(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "look", monkeypatch)
+    at = open_page(fleet.home, "look", monkeypatch)
     label = next(e.label for e in at.main.expander if "9\\.99" in e.label)
     assert label.startswith("▼ **Reads 9\\.99 °C lower than its 11 siblings")
     line = "Stands out · −10.0 °C (95 %: −10.3 to −9.7) · 11 siblings, 13 scans. Next check: Read it again on this van"
-    assert line in _texts(at)
-    assert "**Caution.** Hot coolant is under pressure." in _texts(at)
+    assert line in read_page(at)
+    assert "**Caution.** Hot coolant is under pressure." in read_page(at)
     at.session_state[f"look_{_id_of('9.99')}"] = True
-    text = _texts(at.run())
+    text = read_page(at.run())
     for part in (
         "Van 047",
         "Van 047 reads 9.99 °C lower than its 11 siblings",
@@ -107,18 +91,18 @@ def test_a_finding_has_claim_figures_sureness_rivals_next_check_and_caution(
 def test_the_list_is_short_at_first_and_goes_on_when_asked(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "look", monkeypatch)
+    at = open_page(fleet.home, "look", monkeypatch)
     beside = ["What changed", "Not seen, not answered"]
     assert [h.value for h in at.main.header][8:] == beside
     at.button(key="look_more").click().run()
     assert len(at.main.header) > 8 + len(beside)
-    assert "Yard tablet reads 1.4 °C above" in _texts(at)
+    assert "Yard tablet reads 1.4 °C above" in read_page(at)
 
 
 def test_findings_are_grouped_by_van_and_a_caution_is_said_once_a_van(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "look", monkeypatch)
+    at = open_page(fleet.home, "look", monkeypatch)
     at.button(key="look_more").click().run()
     heads = [h.value for h in at.main.header]
     assert heads.count("Van 047") == 1
@@ -130,21 +114,21 @@ def test_findings_are_grouped_by_van_and_a_caution_is_said_once_a_van(
 
 
 def test_watch_is_shown_when_asked_for(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(fleet.home, "look", monkeypatch, look_sure="Watch")
-    assert "Went back 41,000 km" in _texts(at)
-    assert "9.99" not in _texts(at)
+    at = open_page(fleet.home, "look", monkeypatch, look_sure="Watch")
+    assert "Went back 41,000 km" in read_page(at)
+    assert "9.99" not in read_page(at)
 
 
 def test_nothing_to_show_is_not_called_healthy(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(fleet.home, "look", monkeypatch, look_sure="Not enough evidence")
+    at = open_page(fleet.home, "look", monkeypatch, look_sure="Not enough evidence")
     assert "no proof that all is well" in at.info[0].value
 
 
 def test_filters_narrow_every_page_and_are_named(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(fleet.home, "look", monkeypatch, model="Ostrey Pell", depot=["Mill Lane"])
-    assert "vans shown: Ostrey Pell; Mill Lane" in _texts(at)
-    assert "Van 047" not in _texts(at)
-    at = _open(fleet.home, "data", monkeypatch, model="Ostrey Pell", depot=["Mill Lane"])
+    at = open_page(fleet.home, "look", monkeypatch, model="Ostrey Pell", depot=["Mill Lane"])
+    assert "vans shown: Ostrey Pell; Mill Lane" in read_page(at)
+    assert "Van 047" not in read_page(at)
+    at = open_page(fleet.home, "data", monkeypatch, model="Ostrey Pell", depot=["Mill Lane"])
     assert "of 6 vans" in at.markdown[0].value
 
 
@@ -152,7 +136,7 @@ def test_filters_narrow_every_page_and_are_named(fleet: Fleet, monkeypatch: pyte
 def test_filters_that_leave_nothing_offer_a_way_out(
     fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, page, monkeypatch, model="Ostrey Pell", model_year="2014", age=["8", "9"])
+    at = open_page(fleet.home, page, monkeypatch, model="Ostrey Pell", model_year="2014", age=["8", "9"])
     assert "No van matches these filters" in at.info[0].value
     at.button(key="clear_from_page").click().run()
     assert not at.info or "No van matches" not in at.info[0].value
@@ -162,10 +146,10 @@ def test_filters_that_leave_nothing_offer_a_way_out(
 def test_the_verdict_has_value_difference_interval_range_and_n(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(
+    at = open_page(
         fleet.home, "reading", monkeypatch, reading_van="047", reading="Engine coolant temperature, warm idle"
     )
-    text = _texts(at)
+    text = read_page(at)
     assert "▼ **Van 047 reads below its siblings.**" in text
     assert "75.5 °C from 13 scans; −10.3 °C against its siblings (95 % interval −11.4 to −9.1)." in text
     assert "A healthy sibling would fall between 82.3 and 89.2 °C; 11 siblings." in text
@@ -173,7 +157,7 @@ def test_the_verdict_has_value_difference_interval_range_and_n(
 
 
 def test_change_is_told_as_change(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(
+    at = open_page(
         fleet.home,
         "reading",
         monkeypatch,
@@ -181,20 +165,22 @@ def test_change_is_told_as_change(fleet: Fleet, monkeypatch: pytest.MonkeyPatch)
         reading="Injection quantity, warm idle",
         reading_measure="Change",
     )
-    assert "▲ **Van 051 has risen more than its siblings.**" in _texts(at)
+    assert "▲ **Van 051 has risen more than its siblings.**" in read_page(at)
 
 
 def test_a_van_that_cannot_be_judged_says_why(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(
+    at = open_page(
         fleet.home, "reading", monkeypatch, reading_van="082", reading="Engine coolant temperature, warm idle"
     )
-    assert "✚ **Van 082 is not judged here: only 2 siblings have this reading; 3 are needed.**" in _texts(at)
+    assert "✚ **Van 082 is not judged here: only 2 siblings have this reading; 3 are needed.**" in read_page(
+        at
+    )
 
 
 def test_the_reading_that_tells_most_is_put_into_the_address(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "reading", monkeypatch, reading_van="047", depot="Mill Lane")
+    at = open_page(fleet.home, "reading", monkeypatch, reading_van="047", depot="Mill Lane")
     assert at.query_params["reading"] == "Engine coolant temperature, steady cruise"
     assert at.selectbox(key="reading").value == "Engine coolant temperature, steady cruise"
     assert at.selectbox(key="reading_van").value == "047"
@@ -203,11 +189,11 @@ def test_the_reading_that_tells_most_is_put_into_the_address(
 def test_an_address_that_asks_for_what_is_not_there_is_answered(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "reading", monkeypatch, reading="Wing flutter, warm idle")
-    assert "No van of this fleet was ever read for “Wing flutter, warm idle”" in _texts(at)
+    at = open_page(fleet.home, "reading", monkeypatch, reading="Wing flutter, warm idle")
+    assert "No van of this fleet was ever read for “Wing flutter, warm idle”" in read_page(at)
     assert not at.error
-    at = _open(fleet.home, "van", monkeypatch, van="<b>999</b>")
-    assert "Among the vans shown there is none called “<b>999</b>”" in _texts(at)
+    at = open_page(fleet.home, "van", monkeypatch, van="<b>999</b>")
+    assert "Among the vans shown there is none called “<b>999</b>”" in read_page(at)
     assert not at.error
 
 
@@ -219,33 +205,35 @@ def test_a_van_never_read_for_a_reading_is_told_apart_from_a_healthy_one(
     for name in ("sibling_scores", "scan_levels"):
         tables[name] = tables[name].filter(~gone)
     invented.publish(own_fleet.home, build=2, tables=tables)
-    at = _open(
+    at = open_page(
         own_fleet.home,
         "reading",
         monkeypatch,
         reading_van="041",
         reading="Engine coolant temperature, warm idle",
     )
-    assert "Van 041 was never read for Engine coolant temperature, warm idle" in _texts(at)
-    assert "Not scanned is not the same as no fault." in _texts(at)
+    assert "Van 041 was never read for Engine coolant temperature, warm idle" in read_page(at)
+    assert "Not scanned is not the same as no fault." in read_page(at)
 
 
 def test_one_van_shows_counts_codes_work_notes_and_conflicts(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    text = _texts(_open(fleet.home, "van", monkeypatch, van="047"))
+    text = read_page(open_page(fleet.home, "van", monkeypatch, van="047"))
     assert "2 of 22 comparisons stand out" in text
     assert "Tarnwell Bracken 22 2.2D 2014 · Mill Lane" in text
     assert "replaced thermostat" in text
     assert "slow to warm up, heater weak (driver)" in text
     assert "No code is on record. That counts only for modules that were asked and answered." in text
-    assert "Records that contradict each other" in _texts(_open(fleet.home, "van", monkeypatch, van="061"))
+    assert "Records that contradict each other" in read_page(
+        open_page(fleet.home, "van", monkeypatch, van="061")
+    )
 
 
 def test_one_van_is_followed_through_time(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(fleet.home, "van", monkeypatch, van="047")
-    assert "1 of 2 readings followed month by month moves away from the siblings." in _texts(at)
-    assert "1 more has too few scans to be followed." in _texts(at)
+    at = open_page(fleet.home, "van", monkeypatch, van="047")
+    assert "1 of 2 readings followed month by month moves away from the siblings." in read_page(at)
+    assert "1 more has too few scans to be followed." in read_page(at)
     rows = next(f.value for f in at.dataframe if "course" in f.value).to_dict("records")
     assert [r["course"] for r in rows] == ["▼ Falls away", "● No drift shown", "✚ Not followed"]
     assert (rows[0]["pace"], rows[0]["total"]) == ("−0.55", "−9.0 (−11.5 to −6.6)")
@@ -253,12 +241,16 @@ def test_one_van_is_followed_through_time(fleet: Fleet, monkeypatch: pytest.Monk
     assert "to later" in rows[0]["edge"]
     assert "fits less well" in rows[0]["step"]
     assert not isinstance(rows[1]["edge"], str)
-    assert "Over time, against the siblings" not in _texts(_open(fleet.home, "van", monkeypatch, van="061"))
+    assert "Over time, against the siblings" not in read_page(
+        open_page(fleet.home, "van", monkeypatch, van="061")
+    )
 
 
 def test_a_state_narrows_the_readings_of_a_van(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    everything = _open(fleet.home, "van", monkeypatch, van="047").dataframe[0].value
-    cruise = _open(fleet.home, "van", monkeypatch, van="047", van_state="steady cruise").dataframe[0].value
+    everything = open_page(fleet.home, "van", monkeypatch, van="047").dataframe[0].value
+    cruise = (
+        open_page(fleet.home, "van", monkeypatch, van="047", van_state="steady cruise").dataframe[0].value
+    )
     assert len(everything) == 11
     assert len(cruise) == 2
 
@@ -266,7 +258,7 @@ def test_a_state_narrows_the_readings_of_a_van(fleet: Fleet, monkeypatch: pytest
 def test_data_lists_refusals_with_remedies_and_contradictions(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "data", monkeypatch)
+    at = open_page(fleet.home, "data", monkeypatch)
     assert "1 row refused; 1 contradiction" in at.markdown[0].value
     tables = [frame.value for frame in at.dataframe]
     assert any(
@@ -281,20 +273,20 @@ def test_data_lists_refusals_with_remedies_and_contradictions(
 def test_hostile_names_and_notes_are_shown_letter_by_letter(
     fleet: Fleet, page: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, page, monkeypatch, **{BOXES.get(page, "van"): HOSTILE_VAN})
+    at = open_page(fleet.home, page, monkeypatch, **{BOXES.get(page, "van"): HOSTILE_VAN})
     assert not at.exception
     shown = [*at.markdown, *at.caption, *at.info, *at.error, *at.header, *at.warning]
     for element in shown:
         assert not re.search(r"(?<!\\)<(img|script)|(?<!\\)\]|http:/|\u202e", element.value)
     if page == "van":
-        assert "evil <script>x</script>" in _texts(at)
+        assert "evil <script>x</script>" in read_page(at)
 
 
 @pytest.mark.parametrize("page", list(PAGES))
 def test_without_a_build_a_page_takes_data_in_or_says_what_to_run(
     tmp_path: Path, page: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(tmp_path, page, monkeypatch)
+    at = open_page(tmp_path, page, monkeypatch)
     if page in TAKES_IN:
         assert at.title[0].value == TAKES_IN[page]
     else:
@@ -333,9 +325,11 @@ def test_a_fault_shows_a_reference_and_neither_path_nor_traceback(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     _damage(own_fleet.home, statement)
-    at = _open(own_fleet.home, page, monkeypatch, van="047", reading="Engine coolant temperature, warm idle")
+    at = open_page(
+        own_fleet.home, page, monkeypatch, van="047", reading="Engine coolant temperature, warm idle"
+    )
     assert not at.exception
-    text = _texts(at)
+    text = read_page(at)
     assert "could not answer" in text
     assert "Nothing was changed" in text
     reference = next(c.value for c in at.caption if c.value.startswith("Reference"))
@@ -345,7 +339,7 @@ def test_a_fault_shows_a_reference_and_neither_path_nor_traceback(
 
 
 def test_a_new_build_is_shown_without_a_restart(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(own_fleet.home, "data", monkeypatch)
+    at = open_page(own_fleet.home, "data", monkeypatch)
     assert "of 31 vans" in at.markdown[0].value
     tables = invented.build_tables()
     tables["vans"] = tables["vans"].filter(pl.col("van") != "041")
@@ -361,7 +355,7 @@ def test_a_van_without_findings_or_cells_has_an_empty_state(
     tables = invented.build_tables()
     tables["sibling_scores"] = tables["sibling_scores"].filter(pl.col("van") != "041")
     invented.publish(own_fleet.home, build=2, tables=tables)
-    text = _texts(_open(own_fleet.home, "van", monkeypatch, van="041"))
+    text = read_page(open_page(own_fleet.home, "van", monkeypatch, van="041"))
     assert "Nothing can be said yet" in text
     assert "No reading of this van has been compared" in text
 
@@ -369,7 +363,7 @@ def test_a_van_without_findings_or_cells_has_an_empty_state(
 def test_links_carry_the_choice_and_leave_the_filters_to_their_boxes(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "look", monkeypatch, model="Tarnwell Bracken 22")
+    at = open_page(fleet.home, "look", monkeypatch, model="Tarnwell Bracken 22")
     for opened in at.expander:
         at.session_state[str(opened.key)] = True
     at.run()
@@ -387,7 +381,7 @@ def test_links_carry_the_choice_and_leave_the_filters_to_their_boxes(
 def test_the_van_chosen_on_one_page_is_chosen_on_the_next(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "van", monkeypatch, van="047")
+    at = open_page(fleet.home, "van", monkeypatch, van="047")
     at.query_params.clear()
     at.switch_page(str(PAGES["reading"])).run()
     assert at.selectbox(key="reading_van").value == "047"

@@ -9,11 +9,8 @@ import numpy as np
 import polars as pl
 import pypdf
 import pytest
-from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
-import dashboard
-import dashboard.cli  # registers the commands
 from dashboard.charts import exposures as chart
 from dashboard.charts import shift_rows
 from dashboard.charts.exposure_words import (
@@ -29,7 +26,6 @@ from dashboard.charts.palette import DARK, PRINT
 from dashboard.charts.words import CAVEAT, Reading
 from dashboard.exports import Asked, chart_file
 from dashboard.exports.exposure_pictures import choose_rows, find_contrast
-from dashboard.parts.links import PAGES
 from dashboard.questions import exposures, fleet
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse, open_warehouse
@@ -40,8 +36,8 @@ from pipeline.warehouse import documentation
 from tests.dashboard import compare_fleet, golden
 from tests.dashboard import fleet as invented
 from tests.dashboard.fleet import Fleet
+from tests.dashboard.shown import open_page, read_page
 
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 PARKING = Contrast("parking", "open", "open", "shaded", "shaded")
 INTAKE = Reading("intake_air_temp", "warm_idle", "Intake air temperature", "warm idle", "°C", 1)
 
@@ -49,19 +45,6 @@ INTAKE = Reading("intake_air_temp", "warm_idle", "Intake air temperature", "warm
 @pytest.fixture(scope="module")
 def opened(fleet: Fleet) -> Warehouse:
     return open_warehouse(Home(fleet.home))
-
-
-def _open(home: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
-    monkeypatch.setenv("KINBAY_HOME", str(home))
-    at = AppTest.from_file(APP, default_timeout=30)
-    for name, value in query.items():
-        at.query_params[name] = value
-    return at.switch_page(str(PAGES["parking"])).run()
-
-
-def _texts(at: AppTest) -> str:
-    shown = [*at.title, *at.header, *at.markdown, *at.caption, *at.info, *at.error, *at.warning]
-    return "\n".join(element.value for element in shown).replace("\\", "").replace("\u2060", "")
 
 
 def _vans(opened: Warehouse, reading: Reading = INTAKE) -> pl.DataFrame:
@@ -211,8 +194,8 @@ def test_one_wide_interval_does_not_squeeze_the_rest(opened: Warehouse) -> None:
 def test_the_page_says_what_differs_what_goes_along_and_what_would_decide(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, monkeypatch)
-    text = _texts(at)
+    at = open_page(fleet.home, "parking", monkeypatch)
+    text = read_page(at)
     assert not at.exception
     assert "Parking: open against shaded. 1 of 11 readings differs" in text
     assert re.search(
@@ -228,13 +211,13 @@ def test_the_page_says_what_differs_what_goes_along_and_what_would_decide(
 
 
 def test_another_reading_is_chosen_by_the_address(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(fleet.home, monkeypatch, parking_reading="Rail pressure, warm idle")
-    assert "Rail pressure, warm idle: no difference that is sure" in _texts(at)
+    at = open_page(fleet.home, "parking", monkeypatch, parking_reading="Rail pressure, warm idle")
+    assert "Rail pressure, warm idle: no difference that is sure" in read_page(at)
     assert at.query_params["parking"] == "Parking: open against shaded"
-    at = _open(fleet.home, monkeypatch, parking_reading="Wing flutter")
-    assert "Not tested against it: “Wing flutter”" in _texts(at)
-    at = _open(fleet.home, monkeypatch, parking="Moon: full against new")
-    assert "No vans were compared by “Moon: full against new”" in _texts(at)
+    at = open_page(fleet.home, "parking", monkeypatch, parking_reading="Wing flutter")
+    assert "Not tested against it: “Wing flutter”" in read_page(at)
+    at = open_page(fleet.home, "parking", monkeypatch, parking="Moon: full against new")
+    assert "No vans were compared by “Moon: full against new”" in read_page(at)
     assert not at.error
 
 
@@ -242,7 +225,7 @@ def test_a_hostile_level_is_shown_letter_by_letter(fleet: Fleet, monkeypatch: py
     title = Contrast(
         "guard", compare_fleet.HOSTILE_LEVEL.lower(), compare_fleet.HOSTILE_LEVEL, "no", "no"
     ).title
-    at = _open(fleet.home, monkeypatch, parking=title)
+    at = open_page(fleet.home, "parking", monkeypatch, parking=title)
     assert not at.exception
     for element in [*at.markdown, *at.caption, *at.header]:
         assert "](http" not in element.value
@@ -252,9 +235,11 @@ def test_a_hostile_level_is_shown_letter_by_letter(fleet: Fleet, monkeypatch: py
 def test_filters_narrow_the_dots_and_an_empty_rest_is_told(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, monkeypatch, model="Ostrey Pell", model_year="2018", depot="Harbour Road")
+    at = open_page(
+        fleet.home, "parking", monkeypatch, model="Ostrey Pell", model_year="2018", depot="Harbour Road"
+    )
     assert not at.exception
-    assert "1 of 11 readings differs" in _texts(at)
+    assert "1 of 11 readings differs" in read_page(at)
 
 
 def test_without_an_exposure_the_page_says_what_to_write_down(
@@ -263,7 +248,7 @@ def test_without_an_exposure_the_page_says_what_to_write_down(
     tables = invented.build_tables()
     tables["exposure_effects"] = tables["exposure_effects"].head(0)
     invented.publish(own_fleet.home, build=2, tables=tables)
-    at = _open(own_fleet.home, monkeypatch)
+    at = open_page(own_fleet.home, "parking", monkeypatch)
     assert "Nothing to compare yet" in at.info[0].value
     with pytest.raises(KinbayError, match="No exposure could be compared"):
         find_contrast(exposures.list_exposure_effects(open_warehouse(Home(own_fleet.home))), None)
@@ -273,7 +258,9 @@ def test_a_reading_that_no_shown_van_has_is_told(own_fleet: Fleet, monkeypatch: 
     tables = invented.build_tables()
     tables["exposure_levels"] = tables["exposure_levels"].head(0)
     invented.publish(own_fleet.home, build=2, tables=tables)
-    assert "No van shown was read at either level" in _texts(_open(own_fleet.home, monkeypatch))
+    assert "No van shown was read at either level" in read_page(
+        open_page(own_fleet.home, "parking", monkeypatch)
+    )
 
 
 # ---- files

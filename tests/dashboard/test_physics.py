@@ -4,26 +4,22 @@ from __future__ import annotations
 
 import json
 import math
-from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
 from scipy import stats
-from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard.charts.physics_words import conclude, gather, say_expected, say_limit, say_siblings, say_van
 from dashboard.charts.words import Reading
-from dashboard.parts.links import PAGES
 from dashboard.questions import fleet, physics, siblings, vans
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import open_warehouse
 from pipeline.settings import Home
 from tests.dashboard import fleet as invented
 from tests.dashboard.fleet import Fleet
+from tests.dashboard.shown import open_page, read_page
 
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 AIR = Reading("air_mass_per_stroke", "warm_idle", "Air mass", "warm idle", "mg/stroke", 0)
 TITLE = "Air mass per stroke, measured, warm idle"
 RAIL = Reading("rail_pressure", "warm_idle", "Rail pressure", "warm idle", "MPa", 1)
@@ -119,19 +115,6 @@ def test_one_implausible_van_among_plausible_siblings_is_named() -> None:
 # ---- the pages
 
 
-def _open(home: Path, page: str, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
-    monkeypatch.setenv("KINBAY_HOME", str(home))
-    at = AppTest.from_file(APP, default_timeout=30)
-    for name, value in query.items():
-        at.query_params[name] = value
-    return at.switch_page(str(PAGES[page])).run()
-
-
-def _texts(at: AppTest) -> str:
-    shown = [*at.title, *at.header, *at.markdown, *at.caption, *at.info, *at.error, *at.warning]
-    return "\n".join(element.value for element in shown).replace("\\", "").replace("\u2060", "")
-
-
 def test_compare_one_reading_says_whether_it_can_be_right(
     own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -144,13 +127,13 @@ def test_compare_one_reading_says_whether_it_can_be_right(
     )  # fmt: skip
     tables["limit_shares"] = pl.concat([tables["limit_shares"], limit], how="diagonal_relaxed")
     invented.publish(own_fleet.home, build=2, tables=tables)
-    text = _texts(_open(own_fleet.home, "reading", monkeypatch, reading=TITLE))
+    text = read_page(open_page(own_fleet.home, "reading", monkeypatch, reading=TITLE))
     assert "Can it be right?" in text
     assert "Every one of 9 vans stands above Blue handheld's limit (150 to 300 mg/stroke)." in text
     assert "Siblings agree within" in text
     assert "So the limit, its unit or its state is doubted" in text
     assert "2 other groups: plausible" in text
-    one = _texts(_open(own_fleet.home, "reading", monkeypatch, reading=TITLE, reading_van="044"))
+    one = read_page(open_page(own_fleet.home, "reading", monkeypatch, reading=TITLE, reading_van="044"))
     assert "Van 044: 36 % of what is expected" in one
     assert "not plausible, while its siblings are" in one
 
@@ -158,13 +141,15 @@ def test_compare_one_reading_says_whether_it_can_be_right(
 def test_a_reading_that_physics_says_nothing_of_stays_quiet(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    text = _texts(_open(fleet.home, "reading", monkeypatch, reading="Engine coolant temperature, warm idle"))
+    text = read_page(
+        open_page(fleet.home, "reading", monkeypatch, reading="Engine coolant temperature, warm idle")
+    )
     assert "Can it be right?" not in text
 
 
 def test_one_van_lists_what_physics_expects(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(fleet.home, "van", monkeypatch, van="044")
-    assert "1 of 1 readings that physics expects something of lies outside" in _texts(at)
+    at = open_page(fleet.home, "van", monkeypatch, van="044")
+    assert "1 of 1 readings that physics expects something of lies outside" in read_page(at)
     table = next(f.value for f in at.dataframe if "is_right" in f.value)
     assert table["is_right"].tolist() == ["■ not plausible"]
     assert table["siblings"].tolist() == ["72 %; 11 of 12 plausible"]
@@ -181,8 +166,8 @@ def test_a_reading_the_reader_does_not_decode_is_not_judged_and_says_so(
     own = cells.filter(pl.col("parameter") == "oil_temp").row(0, named=True)
     assert (own["verdict"], own["value"], own["unit"]) == ("not_judged", None, "°C")
     assert own["reason"] == "not decoded by Yard tablet, the only reader of this van in that state"
-    at = _open(fleet.home, "van", monkeypatch, van="045")
-    assert "1 more could not be judged" in _texts(at)
+    at = open_page(fleet.home, "van", monkeypatch, van="045")
+    assert "1 more could not be judged" in read_page(at)
     assert any("not decoded by Yard tablet" in str(f.value.values.tolist()) for f in at.dataframe)
 
 
@@ -205,8 +190,10 @@ def test_one_value_on_every_van_takes_the_place_of_a_comparison(
     names = fleet.list_shown_vans(opened, ALL_VANS)["van"].to_list()
     asked = (opened, "rail_pressure", "warm_idle", "level", names)
     assert siblings.list_unseen_cells(*asked)["van"].to_list() == ["045"]
-    at = _open(own_fleet.home, "reading", monkeypatch, reading="Rail pressure, warm idle", reading_van="045")
-    assert f"Van 045 is not judged here: {said}." in _texts(at)
+    at = open_page(
+        own_fleet.home, "reading", monkeypatch, reading="Rail pressure, warm idle", reading_van="045"
+    )
+    assert f"Van 045 is not judged here: {said}." in read_page(at)
     assert not at.exception
 
 

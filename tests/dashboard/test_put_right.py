@@ -14,7 +14,7 @@ from dashboard.parts.put_right import Right, draft_correction
 from pipeline import ingest
 from pipeline.settings import Home
 from tests.dashboard.fleet import Fleet
-from tests.dashboard.test_pages import _open, _texts
+from tests.dashboard.shown import open_page, read_page
 from tests.load.conftest import DATA
 
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -77,15 +77,15 @@ def _press(at: AppTest, label: str) -> AppTest:
 def test_a_scan_is_put_right_after_it_was_shown(
     own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch, started: list[tuple[str, ...]]
 ) -> None:
-    at = _open(own_fleet.home, "data", monkeypatch)
+    at = open_page(own_fleet.home, "data", monkeypatch)
     at.main.selectbox(key="right_van").set_value("047").run()
     next(b for b in at.main.selectbox if b.label == "Scan").select_index(0).run()
     next(b for b in at.main.selectbox if b.label == "Right van").set_value("062")
     _press(at, "Look it over")
-    assert "Say why" in _texts(at)
+    assert "Say why" in read_page(at)
     next(t for t in at.main.text_input if t.label == "Why").set_value("wrong van chosen")
     _press(at, "Look it over")
-    assert "Van: 047 becomes 062" in _texts(at)
+    assert "Van: 047 becomes 062" in read_page(at)
     assert started == []
     _press(at, "Save it")
     assert started[0][0] == "correct"
@@ -96,7 +96,7 @@ def test_a_scan_is_put_right_after_it_was_shown(
 
 def test_who_may_only_look_puts_nothing_right(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("dashboard.parts.roles.may", lambda act: act == "view")
-    at = _open(own_fleet.home, "data", monkeypatch)
+    at = open_page(own_fleet.home, "data", monkeypatch)
     assert not any(h.value == "Put a scan right" for h in at.main.header)
     assert not any(b.label == "Look it over" for b in at.main.button)
 
@@ -111,14 +111,14 @@ def test_a_name_nobody_knows_is_given_to_a_van(
     path.chmod(0o644)
     with duckdb.connect(str(path)) as connection:
         connection.execute("update vans set cohort_id = null, van = '0477' where van = '077'")
-    at = _open(own_fleet.home, "data", monkeypatch)
+    at = open_page(own_fleet.home, "data", monkeypatch)
     at.main.selectbox(key="right_name").set_value("0477").run()
-    assert "The nearest name of the register is 047" in _texts(at)
+    assert "The nearest name of the register is 047" in read_page(at)
     next(b for b in at.main.selectbox if b.label == "This is van").set_value("047")
     _press(at, "Look it over")
-    assert "Say which van, and why" in _texts(at)
+    assert "Say which van, and why" in read_page(at)
     next(t for t in at.main.text_input if t.label.startswith("Why (")).set_value("typing error")
     _press(at, "Look it over")
-    assert "will count for van 047" in _texts(at)
+    assert "will count for van 047" in read_page(at)
     _press(at, "Save it")
     assert started[0] == ("alias", "--van=047", "--why=typing error", "--", "0477")

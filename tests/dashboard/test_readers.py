@@ -8,11 +8,8 @@ from pathlib import Path
 import polars as pl
 import pypdf
 import pytest
-from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
-import dashboard
-import dashboard.cli  # registers the commands
 from dashboard.charts.agreement import draw_agreement
 from dashboard.charts.palette import PRINT
 from dashboard.charts.reader_words import (
@@ -25,7 +22,6 @@ from dashboard.charts.reader_words import (
 )
 from dashboard.charts.words import CAVEAT, Reading
 from dashboard.exports import Asked, chart_file
-from dashboard.parts.links import PAGES
 from dashboard.questions import fleet, readers
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse, open_warehouse
@@ -35,8 +31,8 @@ from pipeline.settings import Home
 from tests.dashboard import fleet as invented
 from tests.dashboard import golden
 from tests.dashboard.fleet import Fleet
+from tests.dashboard.shown import open_page, read_page
 
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 TWO = ("Yard tablet", "Blue handheld")
 COOLANT = Reading("coolant_temp", "warm_idle", "Engine coolant temperature", "warm idle", "°C", 1)
 
@@ -44,19 +40,6 @@ COOLANT = Reading("coolant_temp", "warm_idle", "Engine coolant temperature", "wa
 @pytest.fixture(scope="module")
 def opened(fleet: Fleet) -> Warehouse:
     return open_warehouse(Home(fleet.home))
-
-
-def _open(home: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
-    monkeypatch.setenv("KINBAY_HOME", str(home))
-    at = AppTest.from_file(APP, default_timeout=30)
-    for name, value in query.items():
-        at.query_params[name] = value
-    return at.switch_page(str(PAGES["readers"])).run()
-
-
-def _texts(at: AppTest) -> str:
-    shown = [*at.title, *at.header, *at.markdown, *at.caption, *at.info, *at.error, *at.warning]
-    return "\n".join(element.value for element in shown).replace("\\", "").replace("\u2060", "")
 
 
 def _pairs(opened: Warehouse, two: tuple[str, str] = TWO) -> pl.DataFrame:
@@ -121,8 +104,8 @@ def test_golden_agreement(opened: Warehouse) -> None:
 def test_the_page_says_who_met_how_they_agree_and_what_they_see(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, monkeypatch)
-    text = _texts(at)
+    at = open_page(fleet.home, "readers", monkeypatch)
+    text = read_page(at)
     assert not at.exception
     assert "2 readers on the vans shown. Blue handheld and Yard tablet met on 6 vans." in text
     assert "Yard tablet shows 1.4 °C more than Blue handheld in Engine coolant temperature, warm idle" in text
@@ -144,8 +127,8 @@ def test_readers_that_never_met_are_told_what_to_scan(
     for name in ("reader_pairs", "reader_effects"):
         tables[name] = tables[name].head(0)
     invented.publish(own_fleet.home, build=2, tables=tables)
-    at = _open(own_fleet.home, monkeypatch)
-    text = _texts(at)
+    at = open_page(own_fleet.home, "readers", monkeypatch)
+    text = read_page(at)
     assert "Never within 24 hours: Blue handheld and Yard tablet." in text
     assert NEVER_MET in text
     with pytest.raises(KinbayError, match="No two readers have read the same vans"):
@@ -156,17 +139,22 @@ def test_one_reader_alone_is_held_against_none(own_fleet: Fleet, monkeypatch: py
     tables = invented.build_tables()
     tables["scans"] = tables["scans"].with_columns(pl.lit("Yard tablet").alias("reader"))
     invented.publish(own_fleet.home, build=2, tables=tables)
-    assert "With one reader there is none to hold it against." in _texts(_open(own_fleet.home, monkeypatch))
+    assert "With one reader there is none to hold it against." in read_page(
+        open_page(own_fleet.home, "readers", monkeypatch)
+    )
     tables["scans"] = tables["scans"].with_columns(pl.lit(None, pl.String).alias("reader"))
     invented.publish(own_fleet.home, build=3, tables=tables)
-    assert "No scan of the vans shown names its reader." in _open(own_fleet.home, monkeypatch).info[0].value
+    assert (
+        "No scan of the vans shown names its reader."
+        in open_page(own_fleet.home, "readers", monkeypatch).info[0].value
+    )
 
 
 def test_suspect_limits_are_listed(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
     tables = invented.build_tables()
     tables["limit_shares"] = tables["limit_shares"].with_columns(n_vans_outside=pl.col("n_vans"))
     invented.publish(own_fleet.home, build=2, tables=tables)
-    at = _open(own_fleet.home, monkeypatch)
+    at = open_page(own_fleet.home, "readers", monkeypatch)
     assert any("100 %" in str(frame.value.values.tolist()) for frame in at.dataframe)
 
 

@@ -12,9 +12,7 @@ from typing import Any
 import polars as pl
 import pypdf
 import pytest
-from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard.charts import costs as cost_chart
 from dashboard.charts.palette import DARK, PRINT, Theme
 from dashboard.charts.repairs import GLYPHS, SIDES, WORDS, draw_repair, place_scans, say_verdict
@@ -23,7 +21,6 @@ from dashboard.exports import Asked, chart_file
 from dashboard.exports.dossier import KINDS, find_cohort_finding, write_dossier
 from dashboard.exports.dossier_print import lay_out, print_html, print_pdf
 from dashboard.exports.repair_pictures import find_repair, read_row
-from dashboard.parts.links import PAGES
 from dashboard.questions import costs, findings, repairs, vans
 from dashboard.questions.warehouse import Warehouse, open_warehouse
 from pipeline.errors import KinbayError
@@ -32,8 +29,7 @@ from tests.dashboard import fleet as invented
 from tests.dashboard import golden
 from tests.dashboard.fleet import Fleet
 from tests.dashboard.repair_fleet import HOSTILE_RIVAL
-
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
+from tests.dashboard.shown import open_page, read_page
 
 
 @pytest.fixture(scope="module")
@@ -41,25 +37,12 @@ def opened(fleet: Fleet) -> Warehouse:
     return open_warehouse(Home(fleet.home))
 
 
-def _open(home: Path, page: str, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
-    monkeypatch.setenv("KINBAY_HOME", str(home))
-    at = AppTest.from_file(APP, default_timeout=30)
-    for name, value in query.items():
-        at.query_params[name] = value
-    return at.switch_page(str(PAGES[page])).run()
-
-
-def _said(at: AppTest) -> str:
-    told = [e.value for kind in (at.markdown, at.caption, at.info, at.warning) for e in kind]
-    return "\n".join(str(t) for t in told).replace("\\", "").replace("\u2060", "")
-
-
 def test_the_work_that_did_not_hold_comes_first_with_its_figures(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "repairs", monkeypatch)
+    at = open_page(fleet.home, "repairs", monkeypatch)
     assert not at.exception
-    said = _said(at)
+    said = read_page(at)
     for words in (
         "still 9.0 °C below", "Difference in differences +0.4 °C", "8 scans before, 2 after",
         "11 siblings", "regression to the mean", "Next check.", "came back", CAVEAT,
@@ -71,9 +54,9 @@ def test_the_work_that_did_not_hold_comes_first_with_its_figures(
 
 
 def test_a_link_to_work_that_is_not_there_says_so(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = _open(fleet.home, "repairs", monkeypatch, work="01 Jan 1999, van 999: replaced hope")
+    at = open_page(fleet.home, "repairs", monkeypatch, work="01 Jan 1999, van 999: replaced hope")
     assert not at.exception
-    assert "there is no work called" in _said(at)
+    assert "there is no work called" in read_page(at)
 
 
 def test_without_work_both_pages_say_what_to_write_down(
@@ -83,16 +66,16 @@ def test_without_work_both_pages_say_what_to_write_down(
     for name in ("work", "repairs", "work_codes", "repair_codes", "van_costs", "van_cost_years"):
         tables[name] = tables[name].clear()
     empty = invented.publish(tmp_path, tables=tables)
-    assert "No repair stands in the work list" in _said(_open(empty.home, "repairs", monkeypatch))
-    assert "No work is on record" in _said(_open(empty.home, "costs", monkeypatch))
+    assert "No repair stands in the work list" in read_page(open_page(empty.home, "repairs", monkeypatch))
+    assert "No work is on record" in read_page(open_page(empty.home, "costs", monkeypatch))
 
 
 def test_costs_are_told_beside_siblings_with_what_is_not_recorded(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    at = _open(fleet.home, "costs", monkeypatch, cost_van="047")
+    at = open_page(fleet.home, "costs", monkeypatch, cost_van="047")
     assert not at.exception
-    said = _said(at)
+    said = read_page(at)
     for words in (
         "cost not recorded on 1 of 4 entries", "900 per 10,000 km", "7 siblings run from 100 to 160, median 130",
         "no interval, fewer than 5 entries with a cost", "Dearer than all siblings", "recorded on 2 of 4 entries",

@@ -8,16 +8,14 @@ from pathlib import Path
 import duckdb
 import polars as pl
 import pytest
-from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard.exports import Asked, chart_file, handout_file
 from dashboard.parts.links import PAGES
 from pipeline import build as building
 from pipeline import ingest
 from pipeline.settings import Home
+from tests.dashboard.shown import open_page
 
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 HANDMADE = ("marts.sql", "code_marts.sql", "compare_marts.sql", "repair_marts.sql")
 
 
@@ -85,20 +83,14 @@ def test_every_column_of_the_hand_made_fleet_is_really_published(home: Home) -> 
 
 @pytest.mark.parametrize("page", list(PAGES))
 def test_every_page_opens_on_a_real_build(home: Home, page: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("KINBAY_HOME", str(home.path))
-    at = AppTest.from_file(APP, default_timeout=60)
-    at.query_params["reading_van" if page == "reading" else "van"] = "006"
-    at.switch_page(str(PAGES[page])).run()
+    at = open_page(home.path, page, monkeypatch, **{"reading_van" if page == "reading" else "van": "006"})
     assert not at.exception
     assert not at.error
 
 
 def test_the_cold_van_is_shown_below_its_siblings(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("KINBAY_HOME", str(home.path))
-    at = AppTest.from_file(APP, default_timeout=60)
-    at.query_params["reading_van"] = "006"
-    at.query_params["reading"] = "Engine coolant temperature, warm idle"
-    at.switch_page(str(PAGES["reading"])).run()
+    asked = {"reading_van": "006", "reading": "Engine coolant temperature, warm idle"}
+    at = open_page(home.path, "reading", monkeypatch, **asked)
     told = next(m.value for m in at.markdown if "006" in m.value)
     assert "▼" in told
     assert "below its siblings" in told

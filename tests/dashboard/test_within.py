@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -13,10 +12,8 @@ import pytest
 from scipy import stats
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard.exports.picture import draw_picture
 from dashboard.exports.reading_pictures import find_reading, picture_siblings
-from dashboard.parts.links import PAGES
 from dashboard.questions import fleet as asking
 from dashboard.questions import records, within
 from dashboard.questions.filters import ALL_VANS, Filters
@@ -24,8 +21,8 @@ from dashboard.questions.warehouse import open_warehouse
 from pipeline.compare.score import Rules
 from pipeline.settings import Home
 from tests.dashboard.fleet import Fleet
+from tests.dashboard.shown import open_page
 
-APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 COOLANT = ("coolant_temp", "warm_idle")
 
 
@@ -92,18 +89,13 @@ def test_a_reader_and_days_choose_vans_and_scans(fleet: Fleet) -> None:
 def test_siblings_stay_whole_unless_asked_and_the_page_says_which(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("KINBAY_HOME", str(fleet.home))
-
     def open_with(**query: str) -> AppTest:
-        at = AppTest.from_file(APP, default_timeout=30)
         given = {
             "reading_van": "047",
             "reading": "Engine coolant temperature, warm idle",
             "depot": "Mill Lane",
         }
-        for name, value in (given | query).items():
-            at.query_params[name] = value
-        return at.switch_page(str(PAGES["reading"])).run()
+        return open_page(fleet.home, "reading", monkeypatch, **(given | query))
 
     whole = open_with(reader="Yard tablet", from_day="2026-03-01")
     assert not whole.exception
