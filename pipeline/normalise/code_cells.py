@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline import vocabulary
+from pipeline.normalise.code_rows import CodePart, spread_codes
 from pipeline.normalise.code_status import read_status
 from pipeline.normalise.codes import OTHER, normalise_codes
 from pipeline.normalise.text import clean_names, is_missing_word
@@ -23,16 +24,6 @@ NO_CODE = "This is no trouble code"
 WRITE_CODE = "Write it as P0401 or as the maker's number; leave the cell empty where there is none."
 _LETTERED = re.compile(r"^[PCBU]", re.IGNORECASE)
 _MARKS = "$#*.,;:!?()[]<>\"' "
-
-
-@dataclass(frozen=True)
-class _Part:
-    """One code of a cell: the code, and the status, module and text that stand by it (empty: nothing does)."""
-
-    code: str
-    status: str = ""
-    module: str = ""
-    text: str = ""
 
 
 def says_no_code(text: str) -> bool:
@@ -80,7 +71,9 @@ def part_cells(given: pl.DataFrame) -> Parted:
     parts = {t: found for t in strange if t not in none and (found := _part(t))}
     is_none = given["code"].is_in(none).fill_null(value=False)
     rows = given.filter(~is_none)
-    return Parted(_put(rows, parts) if parts else rows, given.filter(is_none), _notes(given, none, parts))
+    return Parted(
+        spread_codes(rows, parts) if parts else rows, given.filter(is_none), _notes(given, none, parts)
+    )
 
 
 def is_no_code(code: pl.Series) -> pl.Series:
@@ -88,7 +81,7 @@ def is_no_code(code: pl.Series) -> pl.Series:
     return code.is_not_null() & ~code.str.contains(r"[0-9]|^[A-Fa-f]{3,8}$")
 
 
-def _part(text: str) -> list[_Part]:
+def _part(text: str) -> list[CodePart]:
     found, rest = find_codes(text)
     lettered = [c for c in found if _LETTERED.match(c.code)]
     if len(lettered) != len(found) or not found:
@@ -96,34 +89,10 @@ def _part(text: str) -> list[_Part]:
     beside = " ".join(rest).strip(_MARKS)
     status = read_status(beside) if beside and len(found) == 1 and not found[0].status else None
     said = "" if status is not None else beside
-    return [_Part(c.code, c.status or (status.status if status else ""), c.module, said) for c in lettered]
+    return [CodePart(c.code, c.status or (status.status if status else ""), c.module, said) for c in lettered]
 
 
-def _put(given: pl.DataFrame, parts: dict[str, list[_Part]]) -> pl.DataFrame:
-    """Rows with the parts of their cells; what a column of the file says already is kept."""
-    rows = [(t, p.code, p.status, p.module, p.text) for t, found in parts.items() for p in found]
-    beside = ("status", "module", "text")
-    schema = dict.fromkeys(("code", "_code", *(f"_{c}" for c in beside)), pl.String)
-    spelled = pl.DataFrame(rows, schema=schema, orient="row")
-    is_parted = pl.col("code").is_in(list(parts)).fill_null(value=False)
-    absent = [pl.lit(None, pl.String).alias(c) for c in beside if c not in given.columns]
-    kept = given.with_columns(absent)
-    made = kept.filter(is_parted).join(spelled, on="code", how="inner", maintain_order="left_right")
-    made = made.with_columns(
-        pl.col("_code").alias("code"),
-        *(
-            pl.when(pl.col(c).fill_null("").str.strip_chars() == "")
-            .then(pl.when(pl.col(f"_{c}") != "").then(f"_{c}"))
-            .otherwise(c)
-            .alias(c)
-            for c in beside
-        ),
-    )
-    together = pl.concat([kept.filter(~is_parted), made.select(kept.columns)])
-    return together.sort("line", maintain_order=True)
-
-
-def _notes(given: pl.DataFrame, none: list[str], parts: dict[str, list[_Part]]) -> tuple[str, ...]:
+def _notes(given: pl.DataFrame, none: list[str], parts: dict[str, list[CodePart]]) -> tuple[str, ...]:
     said = []
     if none:
         said.append(

@@ -12,6 +12,7 @@ import re
 import polars as pl
 
 from pipeline.counted import count_of
+from pipeline.normalise.code_rows import CodePart, spread_codes
 from pipeline.normalise.codes import decode_two_byte
 
 _REPLY = r"^\s*(?:43|47|4[Aa]|59 02)(?: [0-9A-Fa-f]{2}){1,400}\s*$"
@@ -71,19 +72,12 @@ def spell_replies(given: pl.DataFrame) -> tuple[pl.DataFrame, tuple[str, ...]]:
     decoded = {text: found for text in texts if (found := decode_reply(text)) is not None}
     if not decoded:
         return given, ()
-    rows = [(text, code, status) for text, found in decoded.items() for code, status in found]
-    schema = {"code": pl.String, "_code": pl.String, "_status": pl.String}
-    spelled = pl.DataFrame(rows, schema=schema, orient="row")
-    is_reply = pl.col("code").is_in(list(decoded)).fill_null(value=False)
-    status = pl.col("status") if "status" in given.columns else pl.lit(None, pl.String)
-    kept = given.with_columns(status.alias("status"))
-    made = (
-        kept.filter(is_reply)
-        .join(spelled, on="code", how="inner", maintain_order="left_right")
-        .with_columns(code="_code", status="_status")
-        .drop("_code", "_status")
+    parts = {text: [CodePart(code, status) for code, status in found] for text, found in decoded.items()}
+    n_replies = int(given["code"].is_in(list(decoded)).sum())
+    made = spread_codes(given, parts, overrides=True)
+    n_codes = len(made) - len(given) + n_replies
+    note = (
+        f"{count_of(n_replies, 'reply')} of control units read as bytes:"
+        f" {count_of(n_codes, 'code')} (SAE J1979, ISO 14229-1)."
     )
-    n = int(given.select(is_reply.sum()).item())
-    note = f"{count_of(n, 'reply')} of control units read as bytes: {count_of(len(made), 'code')} (SAE J1979, ISO 14229-1)."
-    together = pl.concat([kept.filter(~is_reply), made.select(kept.columns)])
-    return together.sort("line", maintain_order=True), (note,)
+    return made, (note,)
