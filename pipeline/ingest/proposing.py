@@ -16,7 +16,7 @@ from pipeline.ingest import answering
 from pipeline.normalise import Question
 from pipeline.normalise.times import utc_now
 from pipeline.propose import Proposal, propose
-from pipeline.propose.preview import preview
+from pipeline.propose.preview import nothing_read, preview
 from pipeline.read import Source, read_layouts
 from pipeline.settings import Home
 
@@ -148,15 +148,7 @@ def look(
 ) -> Proposed:
     """Propose a layout for a source and preview it."""
     proposal = propose(source, answers, name, taken or set(), asks_columns=asks_columns)
-    shown: dict[str, Any] = {
-        "tables": {},
-        "taken": 0,
-        "rejected": 0,
-        "rejects": [],
-        "questions": [],
-        "notes": [],
-        "fault": None,
-    }
+    shown = nothing_read()
     if proposal.layout is not None:
         facts = {subject: text for (kind, subject), text in answers.items() if kind == "fact"}
         shown = preview(source, proposal.layout, home.settings.time_zone, utc_now(), facts)

@@ -8,7 +8,7 @@ from pipeline.normalise.conventions import Conventions
 from pipeline.normalise.faults import Faults
 from pipeline.normalise.numbers import parse_numbers
 from pipeline.normalise.text import clean_names, clean_texts
-from pipeline.normalise.times import parse_dates, parse_times
+from pipeline.normalise.times import Times, parse_dates, parse_times
 
 KM_PER_MILE = 1.609344
 TWO_WAYS = "The odometer may count thousands or have three decimals"
@@ -128,16 +128,7 @@ class Cells:
             return self.raw(column).cast(pl.Datetime("us"))
         c = self.conventions
         found = parse_times(self.raw(column), c.zone, c.now, c.marks.missing_words)
-        self.faults.add(
-            found.is_wrong,
-            column,
-            self.raw(column),
-            found.reason,
-            found.remedy,
-            keeps_row=not (required or loses_row),
-        )
-        if required:
-            self.require(found.is_missing, column)
+        self._judge(found, column, required=required, loses_row=loses_row)
         self.doubtful_times += int(found.is_doubtful.sum())
         return found.value
 
@@ -148,6 +139,11 @@ class Cells:
                 self.require(self.raw(column).is_null(), column)
             return self.raw(column).cast(pl.Date)
         found = parse_dates(self.raw(column), self.conventions.marks.missing_words)
+        self._judge(found, column, required=required, loses_row=loses_row)
+        return found.value
+
+    def _judge(self, found: Times, column: str, *, required: bool, loses_row: bool) -> None:
+        """Note what could not be read, and what is required and empty."""
         self.faults.add(
             found.is_wrong,
             column,
@@ -158,7 +154,6 @@ class Cells:
         )
         if required:
             self.require(found.is_missing, column)
-        return found.value
 
     def notes(self) -> tuple[str, ...]:
         """Say what was decided on the way."""

@@ -35,15 +35,7 @@ def preview(
         "scanned_at": "2026-01-01T00:00:00",
         "at_date": "2026-01-01",
     }
-    found: dict[str, Any] = {
-        "tables": {},
-        "taken": 0,
-        "rejected": 0,
-        "rejects": [],
-        "questions": [],
-        "notes": [],
-        "fault": None,
-    }
+    found = nothing_read()
     try:
         for sheet in recognise(source, {layout.name: layout}, layout.name):
             known = facts or {}
@@ -57,6 +49,13 @@ def preview(
     except KinbayError as fault:
         found["fault"] = str(fault)
     return found
+
+
+def nothing_read() -> dict[str, Any]:
+    """Return the preview of a file of which nothing was read."""
+    return {
+        "tables": {}, "taken": 0, "rejected": 0, "rejects": [], "questions": [], "notes": [], "fault": None,
+    }  # fmt: skip
 
 
 def _count_broken(found: dict[str, Any], broken: pl.DataFrame) -> None:
