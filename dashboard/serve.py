@@ -31,7 +31,7 @@ from dashboard.access.cookies import make_key
 from dashboard.access.gate import Gate
 from dashboard.access.strict import Strict, is_loopback
 from dashboard.account_cookies import is_authlib_installed, read_claims, sign_in_link
-from dashboard.charts.prepare import prepare_charts
+from dashboard.warm import keep_warm
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
@@ -41,9 +41,11 @@ _EVERYWHERE = ("0.0.0.0", "::")
 
 @asynccontextmanager
 async def warm_up(_: App) -> AsyncIterator[None]:
-    """Load and build what the first page needs while the browser is still on its way."""
-    threading.Thread(target=prepare_charts, daemon=True).start()
+    """Load and build what the pages need while the browser is still on its way."""
+    is_over = threading.Event()
+    threading.Thread(target=keep_warm, args=(Home.find(), is_over), daemon=True).start()
     yield
+    is_over.set()
 
 
 _login = read_login(Home.find())

@@ -64,16 +64,23 @@ def open_view() -> View:
     )
 
 
-def show_origin(view: View) -> None:
-    """Say which vans are shown where filters leave some out; on paper always, with data date and build."""
+def show_head(title: str, view: View, is_filtered: bool) -> None:
+    """Name the page and say which vans are shown where filters leave some out; on paper always, with data date and build.
+
+    All of it takes one place on the page, with and without a filter: what follows keeps its number, and the browser
+    its charts and tables.
+    """
+    is_narrowed = view.filters != ALL_VANS
     shown = f"Vans shown: {escape(view.filters.describe())}; {view.shown.height} of {view.build['n_vans']}."
-    if view.filters != ALL_VANS:
-        st.caption(f":material/filter_alt: {shown}")
-    with st.container(key="printed_origin"):
-        st.caption(
-            f"{'' if view.filters != ALL_VANS else shown}"
-            f" Data to {view.build['data_to']:%d %b %Y, %H:%M} UTC. Build {view.build['build_id']}."
-        )
+    data = f"Data to {view.build['data_to']:%d %b %Y, %H:%M} UTC. Build {view.build['build_id']}."
+    with st.container(key="head"):
+        st.title(title, anchor=False)
+        if not is_filtered:
+            return
+        if is_narrowed:
+            st.caption(f":material/filter_alt: {shown}")
+        with st.container(key="printed_origin"):
+            st.caption(data if is_narrowed else f"{shown} {data}")
 
 
 def show_no_vans(filters: Filters) -> None:
@@ -99,9 +106,7 @@ def page(title: str, *, is_filtered: bool = True) -> Callable[[Callable[[View], 
                 show_refused()
                 return
             view = open_view()
-            st.title(title, anchor=False)
-            if is_filtered:
-                show_origin(view)
+            show_head(title, view, is_filtered)
             if is_filtered and view.shown.is_empty():
                 show_no_vans(view.filters)
             else:
