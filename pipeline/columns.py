@@ -1,6 +1,7 @@
 """Arrow columns and tables of Python values, made by polars.
 
-`pyarrow.array` imports pandas first, wherever that is installed, which costs every load and build most of a second.
+`pyarrow.array` (and so `Schema.empty_table`) imports pandas first, wherever that is installed, which costs every load
+and build most of a second.
 polars is imported where a column is made: commands that only read the vocabulary's names do without it.
 """
 

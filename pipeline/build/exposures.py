@@ -260,7 +260,7 @@ def _differ(
 
 
 def _empty(types: dict[str, pa.DataType]) -> pa.Table:
-    return pa.schema(list(types.items())).empty_table()
+    return table([], pa.schema(list(types.items())))
 
 
 def write_exposures(engine: Engine, settings: Settings) -> None:

@@ -30,7 +30,6 @@ KINDS = ("within", "steps", "gaps")
 def _judge(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Add the chance of standing still, kind by kind, and how many siblings speak."""
     group, _ = encode(frame, ["cohort_id", "parameter", "reader"])
-    van, _ = encode(frame, ["van"])
     # Rounding of a turned unit is no movement: a hair more than one step still counts as none.
     reach = (frame["value_most"] - frame["value_least"]).to_numpy()
     is_still = reach <= frame["resolution"].to_numpy() * 1.000001
@@ -38,7 +37,6 @@ def _judge(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     for kind in KINDS:
         found = judge_stillness(
             group,
-            van,
             frame[f"n_{kind}"].to_numpy(),
             frame[f"n_moved_{kind}"].to_numpy(),
             is_still,

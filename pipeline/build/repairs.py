@@ -12,6 +12,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.build.codes import as_frame, encode
+from pipeline.columns import table
 from pipeline.compare.distributions import t_tail
 from pipeline.compare.repairs import (
     REASONS,
@@ -272,7 +273,7 @@ def judge_repairs(engine: Engine, settings: Settings) -> pl.DataFrame:
     """Return one row per piece of work x reading x state with its evidence and verdict."""
     cases = as_frame(engine.arrow(_CASES))
     if cases.is_empty():
-        return pl.from_arrow(pa.schema(list(_COLUMNS.items())).empty_table())  # type: ignore[return-value]
+        return as_frame(table([], pa.schema(list(_COLUMNS.items()))))
     cases = cases.with_columns(case=pl.int_range(pl.len(), dtype=pl.Int64))
     scans = _read_scans(engine)
     cases = cases.join(

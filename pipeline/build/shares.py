@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import polars as pl
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from pipeline.build.codes import as_frame, encode
 from pipeline.columns import table
@@ -19,7 +21,7 @@ PARENTS = ("int_share_scans", "computed.exposure_effects", "vocab.parameters", "
 FACTORS = {"model_year": "cohort_id", "van": "van", "reader": "reader"}
 MIN_VANS = 6  # with fewer, the spread between vans is as good as unknown (proposal)
 _QUERY = """
-select s.*, p.unit
+select s.parameter, s.state, s.family_id, s.cohort_id, s.van, s.reader, s.value_shared, s.exposure_shift, p.unit
 from int_share_scans as s
 inner join vocab.parameters as p on s.parameter = p.parameter
 order by s.parameter, s.state, s.family_id, s.van, s.scan_key
@@ -45,45 +47,41 @@ _SCHEMA = pa.schema(
 )
 
 
-def _exposure_variance(frame: pl.DataFrame) -> float:
+def _exposure_variance(shift: NDArray[np.float64], family: NDArray[np.int64]) -> float:
     """Variance, within models, of what exposures were found to add; known from the fleet and not estimated anew."""
-    centred = (
-        frame["exposure_shift"] - frame.select(pl.col("exposure_shift").mean().over("family_id")).to_series()
-    )
-    return float((centred**2).mean() or 0.0)  # type: ignore[arg-type]
+    mean = np.bincount(family, shift) / np.maximum(np.bincount(family), 1)
+    return float(np.mean((shift - mean[family]) ** 2))
 
 
 def _number(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _rows(frame: pl.DataFrame, found: Components, n_exposures: int) -> list[dict[str, Any]]:
+def _rows(
+    head: Mapping[str, Any], found: Components, exposure: float, n_exposures: int
+) -> list[dict[str, Any]]:
     """The parts of one reading, with the exposures' beside what was estimated without them."""
-    exposure = _exposure_variance(frame)
     total = float(np.nansum(found.variance)) + exposure
     keep = (total - exposure) / total if total > 0 else np.nan
-    head = frame.select("parameter", "state", "unit").row(0, named=True)
-    told = {"n_vans": frame["van"].n_unique(), "n_scans": len(frame)}
     rows: list[dict[str, Any]] = []
     for number, part in enumerate((*FACTORS, "rest")):
         variance = float(found.variance[number])
         rows.append(
-            head
-            | told
+            dict(head)
             | {
                 "part": part,
                 "share": _number(found.share[number] * keep),
                 "low": _number(found.low[number] * keep),
                 "high": _number(found.high[number] * keep),
                 "deviation": _number(np.sqrt(variance)),
-                "n_levels": int(found.levels[number]) if part in FACTORS else len(frame),
+                "n_levels": int(found.levels[number]) if part in FACTORS else head["n_scans"],
                 "reason": _WHY.get(part) if np.isnan(variance) else None,
             }
         )
     share = exposure / total if total > 0 and n_exposures else None
     why = None if n_exposures else "no exposure was found to move this reading"
     rows.append(
-        head | told | {"part": "exposure", "share": share, "low": None, "high": None,
+        dict(head) | {"part": "exposure", "share": share, "low": None, "high": None,
                        "deviation": float(np.sqrt(exposure)) if n_exposures else None, "n_levels": n_exposures,
                        "reason": why}
     )  # fmt: skip
@@ -94,16 +92,24 @@ def find_shares(engine: Engine) -> list[dict[str, Any]]:
     """Return the parts of every reading with enough vans."""
     frame = as_frame(engine.arrow(_QUERY))
     exposures = {(p, s): n for p, s, n in as_frame(engine.arrow(_EXPOSURES)).iter_rows()}
+    family, *factors = (encode(frame, [column])[0] for column in ("family_id", *FACTORS.values()))
+    value, shift = frame["value_shared"].to_numpy(), frame["exposure_shift"].to_numpy()
+    readings = frame.with_row_index("first").group_by(["parameter", "state"], maintain_order=True)
     rows: list[dict[str, Any]] = []
-    for (parameter, state), part in frame.group_by(["parameter", "state"], maintain_order=True):
-        if part["van"].n_unique() < MIN_VANS:
+    for reading in readings.agg(pl.col("first", "unit").first(), n_scans=pl.len()).iter_rows(named=True):
+        first = reading.pop("first")
+        part = slice(first, first + reading["n_scans"])
+        van, reader = factors[1][part], factors[2][part]
+        reading["n_vans"] = len(np.unique(van))
+        if reading["n_vans"] < MIN_VANS:
             continue
-        codes = [encode(part, [column])[0] for column in FACTORS.values()]
-        base, _ = encode(part, ["family_id"])
-        cells = part.select("van", "reader").n_unique()
-        runs = int(np.clip(150_000 // max(cells, 1), 60, 200))
-        found = share_out(part["value_shared"].to_numpy(), base, codes, runs=runs)
-        rows += _rows(part, found, int(exposures.get((parameter, state), 0)))
+        cells = len(np.unique(van * (int(reader.max()) + 1) + reader))
+        runs = int(np.clip(150_000 // cells, 60, 200))
+        found = share_out(value[part], family[part], [f[part] for f in factors], runs=runs)
+        exposure = _exposure_variance(shift[part], family[part])
+        rows += _rows(
+            reading, found, exposure, int(exposures.get((reading["parameter"], reading["state"]), 0))
+        )
     return rows
 
 

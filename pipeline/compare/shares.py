@@ -73,20 +73,20 @@ def _codes(*columns: Ints) -> Ints:
     return code
 
 
-def _coefficient(group: sparse.csr_array, factor: sparse.csr_array, size: Floats) -> float:
+def _coefficient(group: Ints, factor: Ints, size: Floats) -> float:
     """Sum over groups g and levels b of n_gb^2 / n_g: what a unit of b's variance adds to g's sum of squares."""
-    shared = (group * size[None, :]) @ factor.T
-    return float(((shared.multiply(shared)).sum(axis=1) / np.asarray(group @ size)).sum())
+    both = _codes(group, factor)
+    first = np.unique(both, return_index=True)[1]
+    return float((np.bincount(both, size) ** 2 / np.bincount(group, size)[group[first]]).sum())
 
 
 def _design(base: Ints, factors: Sequence[Ints], size: Floats, rows: int) -> tuple[_Design, list[int]]:
     """The design of the factors that the data can tell from the base and from those before them, and which they are."""
-    groups = [_incidence(base), *(_incidence(_codes(base, f)) for f in factors)]
-    levels = [_incidence(f) for f in factors]
-    table = np.array([[_coefficient(g, f, size) for f in levels] for g in groups]).reshape(
-        len(groups), len(levels)
+    groups = [base, *(_codes(base, f) for f in factors)]
+    table = np.array([[_coefficient(g, f, size) for f in factors] for g in groups]).reshape(
+        len(groups), len(factors)
     )
-    count = np.array([g.shape[0] for g in groups], dtype=np.float64)
+    count = np.array([int(g.max()) + 1 for g in groups], dtype=np.float64)
     total = float(size.sum())
 
     def system(chosen: list[int]) -> Floats:
@@ -100,8 +100,9 @@ def _design(base: Ints, factors: Sequence[Ints], size: Floats, rows: int) -> tup
         scale = np.abs(tried).max(axis=1, keepdims=True)
         if count[number + 1] > count[0] and np.all(scale > 0) and np.linalg.cond(tried / scale) < _WORST:
             kept.append(number)
-    own = tuple(groups[k] for k in (0, *(k + 1 for k in kept)))
-    return _Design(size, own, tuple(levels[k] for k in kept), system(kept), rows - len(size)), kept
+    own = tuple(_incidence(groups[k]) for k in (0, *(k + 1 for k in kept)))
+    levels = tuple(_incidence(factors[k]) for k in kept)
+    return _Design(size, own, levels, system(kept), rows - len(size)), kept
 
 
 def share_out(
@@ -139,7 +140,7 @@ def share_out(
     nothing = np.full(count + 1, np.nan)
     if not len(value):
         return Components(nothing, nothing, nothing, levels)
-    design, kept = _design(base[first], [_codes(f[first]) for f in factors], size, len(value))
+    design, kept = _design(_codes(base[first]), [_codes(f[first]) for f in factors], size, len(value))
     free = len(value) - len(np.unique(base)) - len(kept)
     if free < 1 or np.linalg.cond(design.system) > 1 / np.finfo(np.float64).eps:
         return Components(nothing, nothing, nothing, levels)

@@ -34,7 +34,6 @@ class Stillness:
 
 def judge_stillness(
     group: IntArray,
-    van: IntArray,
     chances: IntArray,
     moved: IntArray,
     is_still: BoolArray,
@@ -49,7 +48,7 @@ def judge_stillness(
 
     Parameters
     ----------
-    group, van : (rows,) int
+    group : (rows,) int
         Rows of one group are siblings: the same cohort, reading and reader. One row per van.
     chances, moved : (rows,) int
         Chances to move and those taken.
@@ -58,18 +57,37 @@ def judge_stillness(
     min_siblings, min_chances : int
         Siblings needed, and chances each must have had.
     """
-    p = np.full(len(group), np.nan)
-    share = np.full(len(group), np.nan)
-    n_siblings = np.zeros(len(group), dtype=np.int64)
-    taken = (moved + 0.5) / (chances + 1.0)
+    if not len(group):
+        return Stillness(np.zeros(0), np.zeros(0), np.zeros(0, np.int64))
     speaks = chances >= min_chances
-    order = np.argsort(group, kind="stable")
-    for rows in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
-        for row in rows:
-            others = rows[(van[rows] != van[row]) & speaks[rows]]
-            n_siblings[row] = len(others)
-            if len(others) < min_siblings:
-                continue
-            share[row] = np.quantile(taken[others], 0.25)
-            p[row] = (1 - share[row]) ** chances[row] if is_still[row] else 1.0
+    share, n_siblings = _quartile_of_others(group, (moved + 0.5) / (chances + 1.0), speaks)
+    share[n_siblings < min_siblings] = np.nan
+    p = np.where(is_still, (1 - share) ** chances, 1.0)
+    p[np.isnan(share)] = np.nan
     return Stillness(p, share, n_siblings)
+
+
+def _quartile_of_others(group: IntArray, taken: FloatArray, speaks: BoolArray) -> tuple[FloatArray, IntArray]:
+    """Lower quartile of `taken` over those of a row's group that speak, the row itself left out, and how many they are.
+
+    Linear between order statistics. Those who speak stand sorted, group by group; leaving out the one in place r
+    moves every later one a place forward.
+    """
+    rank = np.lexsort((taken, ~speaks, group))
+    n_rows = np.bincount(group)
+    start = np.cumsum(n_rows) - n_rows
+    place = np.empty(len(group), np.int64)
+    place[rank] = np.arange(len(group))
+    place -= start[group]
+    n_others = np.bincount(group, speaks).astype(np.int64)[group] - speaks
+    at = np.maximum(n_others - 1, 0) * 0.25
+    ordered = taken[rank]
+
+    def other(number: IntArray) -> FloatArray:
+        skipped = number + (speaks & (number >= place))
+        found: FloatArray = ordered[np.minimum(start[group] + skipped, len(ordered) - 1)]
+        return found
+
+    below = np.floor(at).astype(np.int64)
+    low, high = other(below), other(np.minimum(below + 1, np.maximum(n_others - 1, 0)))
+    return low + (high - low) * (at - below), n_others
