@@ -12,6 +12,10 @@ with levels as (
     select * from adjusted_levels
 ),
 
+months as (
+    select * from int_window_months
+),
+
 settings as (
     select * from stg_settings
 ),
@@ -52,6 +56,7 @@ aged as (
         date_diff('day', cast(levels.scanned_at as date), cast(fleet.data_to as date)) as age_days,
         greatest(settings.level_days, settings.recent_days, settings.earlier_days) as horizon_days
     from levels
+    inner join months on levels.scan_month = months.scan_month
     inner join scored_parameters on levels.parameter = scored_parameters.parameter
     inner join scored_states on levels.state = scored_states.state
     cross join fleet

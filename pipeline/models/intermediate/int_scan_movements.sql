@@ -10,11 +10,28 @@
 --     the reading's smallest step alone gives; step: median in this state less that in the state before (the
 --     parameter's unit)
 with window_scans as (
-    select * from int_window_scans
+    select
+        *,
+        cast(date_trunc('month', scanned_at) as date) as scan_month
+    from int_window_scans
+    where window_name = 'level' and reader is not null
+),
+
+months as (
+    select * from int_window_months
 ),
 
 scan_values as (
-    select * from int_scan_values
+    select
+        int_scan_values.scan_month,
+        int_scan_values.scan_key,
+        int_scan_values.parameter,
+        int_scan_values.state,
+        int_scan_values.value,
+        int_scan_values.value_sd,
+        int_scan_values.n_rows
+    from int_scan_values
+    inner join months on int_scan_values.scan_month = months.scan_month and months.in_level
 ),
 
 known as (
@@ -31,6 +48,7 @@ physics as (
 
 level_scans as (
     select
+        window_scans.scan_month,
         window_scans.scan_key,
         window_scans.van,
         window_scans.cohort_id,
@@ -44,10 +62,10 @@ level_scans as (
         scan_values.n_rows
     from window_scans
     inner join scan_values
-        on window_scans.scan_key = scan_values.scan_key
+        on window_scans.scan_month = scan_values.scan_month
+        and window_scans.scan_key = scan_values.scan_key
         and window_scans.parameter = scan_values.parameter
         and window_scans.state = scan_values.state
-    where window_scans.window_name = 'level' and window_scans.reader is not null
 ),
 
 spreads as (
@@ -85,9 +103,10 @@ steps as (
     from level_scans
     inner join state_steps on level_scans.state = state_steps.state
     inner join scan_values as before
-        on level_scans.scan_key = before.scan_key
+        on level_scans.scan_month = before.scan_month
+        and level_scans.scan_key = before.scan_key
         and level_scans.parameter = before.parameter
-        and before.state = state_steps.from_state
+        and state_steps.from_state = before.state
 ),
 
 together as (

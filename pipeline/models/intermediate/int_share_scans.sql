@@ -16,6 +16,10 @@ exposure_shifts as (
     select * from int_exposure_shifts
 ),
 
+months as (
+    select * from int_window_months
+),
+
 settings as (
     select * from stg_settings
 ),
@@ -48,6 +52,7 @@ shared as (
         levels.value - coalesce(month_effects.effect, 0) - coalesce(exposure_shifts.shift, 0) as value_shared,
         coalesce(exposure_shifts.shift, 0) as exposure_shift
     from levels
+    inner join months on levels.scan_month = months.scan_month and months.in_level
     inner join scored_parameters on levels.parameter = scored_parameters.parameter
     inner join scored_states on levels.state = scored_states.state
     cross join fleet

@@ -22,6 +22,10 @@ expectations as (
     select * from vocab.expectations
 ),
 
+months as (
+    select * from int_window_months
+),
+
 settings as (
     select * from stg_settings
 ),
@@ -46,6 +50,7 @@ current_levels as (
         levels.state,
         levels.value
     from levels
+    inner join months on levels.scan_month = months.scan_month and months.in_level
     cross join fleet
     cross join settings
     where levels.scanned_at <= fleet.data_to
