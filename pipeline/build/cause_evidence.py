@@ -1,24 +1,23 @@
-"""Evidence on what is not the van: exposures, readers, and readers that never met."""
+"""Evidence on what is not the van: exposures, and what was taken off a van's readings before it was judged."""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from typing import Any
 
-from pipeline.build import unmet_readers
 from pipeline.build.codes import as_frame
-from pipeline.findings import exposures, mixed, readers
+from pipeline.findings import exposures, mixed
 from pipeline.findings.records import Finding
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
 Row = dict[str, Any]
 PARENTS = (
-    "exposure_effects", "exposure_overlaps", "computed.reader_effects", "int_compared_scans", "van_levels",
-    "int_window_scans", "int_exposure_spans", *unmet_readers.PARENTS,
+    "exposure_effects", "exposure_overlaps", "computed.reader_effects", "van_levels", "int_window_scans",
+    "int_exposure_spans", "vocab.parameters",
 )  # fmt: skip
 # How far apart two scans of one van are, pooled over all vans of the measure.
-_SCATTER = """
+SCATTER = """
 select l.parameter, l.state, sqrt(sum((l.m - 1) * l.s2) / nullif(sum(l.m - 1), 0)) as scan_sd
 from van_levels as l
 where l.window_name = 'level' and l.s2 is not null
@@ -28,29 +27,13 @@ _EXPOSURES = f"""
 select e.*, p.smallest_useful, w.scan_sd
 from exposure_effects as e
 inner join vocab.parameters as p on e.parameter = p.parameter
-left join ({_SCATTER}) as w on e.parameter = w.parameter and e.state = w.state
+left join ({SCATTER}) as w on e.parameter = w.parameter and e.state = w.state
 where e.is_tested and e.q is not null
 order by e.attribute, e.level, e.parameter, e.state
 """  # noqa: S608 - text of this module
 _OVERLAPS = "select * from exposure_overlaps order by attribute, level, rival, rival_level"
-_BIASES = f"""
-select r.*, p.unit, p.smallest_useful, s.n_scans, s.first_seen, s.last_seen, w.scan_sd
-from computed.reader_effects as r
-inner join vocab.parameters as p on r.parameter = p.parameter
-left join ({_SCATTER}) as w on r.parameter = w.parameter and r.state = w.state
-left join (
-    select a.parameter, a.state, a.reader, count(*) as n_scans,
-        min(a.scanned_at) as first_seen, max(a.scanned_at) as last_seen
-    from int_compared_scans as a
-    group by a.parameter, a.state, a.reader
-) as s on r.parameter = s.parameter and r.state = s.state and r.reader = s.reader
-order by r.parameter, r.state, r.reader
-"""  # noqa: S608 - text of this module
 NEGLIGIBLE = (
     0.1  # of the smallest useful difference: what is smaller is sure, perhaps, but of no use; a choice
-)
-LIKE_ANOTHER = (
-    0.5  # two readers' offsets are alike where they differ by less than so much of the smaller; a choice
 )
 
 
@@ -71,57 +54,6 @@ def _read_shifts(engine: Engine, settings: Settings) -> list[Row]:
     rows = as_frame(engine.arrow(_EXPOSURES)).to_dicts()
     graded = [{**r, "tier": grade(r["q"], r["shift"], r["smallest_useful"], settings)} for r in rows]
     return [r for r in graded if r["tier"] in ("finding", "likely", "watch")]
-
-
-def _odd_one(rows: list[Row]) -> Row | None:
-    """The reference as a row of its own, where all other readers differ from it and agree with each other."""
-    shifts = [r["estimate"] for r in rows]
-    if len(rows) < 2 or any(not r["effect"] for r in rows) or min(shifts) < 0 < max(shifts):
-        return None
-    if max(shifts) - min(shifts) > LIKE_ANOTHER * min(map(abs, shifts)):
-        return None
-    nearest = min(rows, key=lambda r: (r["high"] - r["low"], r["reader"]))
-    return {
-        **nearest,
-        "reader": nearest["reference"],
-        "reference": nearest["reader"],
-        "estimate": -nearest["estimate"],
-        "low": -nearest["high"],
-        "high": -nearest["low"],
-        "is_reference": True,
-        "agreeing": [r["reader"] for r in rows if r is not nearest],
-    }
-
-
-def _read_biases(engine: Engine, settings: Settings) -> list[Row]:
-    """Reader against reader; where it is the reference that stands apart, that one."""
-    rows = as_frame(engine.arrow(_BIASES)).to_dicts()
-    cells: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
-    for row in rows:
-        if row["q"] is not None:
-            cells[row["parameter"], row["state"], row["reference"]].append(row)
-    scans = {(r["parameter"], r["state"], r["reader"]): r for r in rows}
-    found = []
-    for (parameter, state, reference), group in cells.items():
-        odd = _odd_one(group)
-        if odd:
-            own = scans[parameter, state, reference]
-            told = [{**odd, **{k: own[k] for k in ("n_scans", "first_seen", "last_seen")}}]
-        else:
-            told = [{**r, "is_reference": False, "agreeing": _agreeing(r, group)} for r in group]
-        graded = [{**r, "tier": grade(r["q"], r["estimate"], r["smallest_useful"], settings)} for r in told]
-        found += [r for r in graded if r["tier"] in ("finding", "likely", "watch")]
-    return found
-
-
-def _agreeing(row: Row, group: list[Row]) -> list[str]:
-    """Other readers whose offset from the reference is surely smaller than half of this one's."""
-    reach = LIKE_ANOTHER * abs(row["estimate"])
-    return [
-        r["reader"]
-        for r in group
-        if r is not row and not r["effect"] and -reach < r["low"] and r["high"] < reach
-    ]
 
 
 _READER_SHARES = """
@@ -176,12 +108,8 @@ def _matters(amount: float, smallest: float | None) -> bool:
 
 
 def collect(engine: Engine, settings: Settings) -> list[Finding]:
-    """Return what exposures and readers do to readings, and readers that cannot be compared."""
+    """Return what exposures do to readings."""
     overlaps: dict[tuple[str, str], list[Row]] = defaultdict(list)
     for row in as_frame(engine.arrow(_OVERLAPS)).to_dicts():
         overlaps[row["attribute"], row["level"]].append(row)
-    unmet = [r for r in unmet_readers.read_unmet(engine) if r["vans"] or r["n_shared"] < readers.SHARED_VANS]
-    return [
-        *exposures.find(_read_shifts(engine, settings), overlaps),
-        *readers.find(_read_biases(engine, settings), unmet),
-    ]
+    return exposures.find(_read_shifts(engine, settings), overlaps)

@@ -1,4 +1,4 @@
-"""Evidence on vans that drift away from their siblings, and on readers whose update moved a reading."""
+"""Evidence on vans that drift away from their siblings."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ from collections import defaultdict
 from typing import Any
 
 from pipeline.build.codes import as_frame
-from pipeline.findings import reader_updates
-from pipeline.findings.records import Finding
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
@@ -30,13 +28,6 @@ select w.van, w.at, concat(w.what, ' ', w.part, ' on ', cast(cast(w.at as date) 
 from stg_work as w
 where w.van is not null and w.at is not null and w.what is not null and w.part is not null
 order by w.van, w.at, w.what, w.part
-"""
-_SHOWN = """
-select u.*, p.smallest_useful
-from reader_updates as u
-inner join vocab.parameters as p on u.parameter = p.parameter
-where u.q is not null
-order by u.reader, u.since, u.parameter, u.q, u.state
 """
 _UPDATES = "select * from reader_updates order by reader, since, parameter, state"
 
@@ -88,8 +79,3 @@ def _shape(row: dict[str, Any], small_group: int) -> dict[str, Any]:
         "robust": None,
         "n_vans": row["n_siblings"] + 1,
     }
-
-
-def collect(engine: Engine, settings: Settings) -> list[Finding]:
-    """Return readers whose update moved a reading."""
-    return reader_updates.find(as_frame(engine.arrow(_SHOWN)).to_dicts(), settings.tiers.finding_q)

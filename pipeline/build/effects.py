@@ -1,4 +1,4 @@
-"""Computed tables of the season's and the readers' effects, taken out before vans are compared."""
+"""Computed tables of what season, readers and their updates add to scans, taken out before vans are compared."""
 
 from __future__ import annotations
 
@@ -9,15 +9,19 @@ import polars as pl
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from pipeline.build import reader_updates
 from pipeline.build.codes import as_frame, encode
 from pipeline.columns import column, known
 from pipeline.compare.effects import EffectRules, Effects, fit_effects
+from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
-PARENTS = ("scan_levels", "int_fleet", "stg_settings", "vocab.parameters", "vocab.states")
+PARENTS = (
+    "scan_levels", "int_fleet", "stg_settings", "vocab.parameters", "vocab.states", *reader_updates.PARENTS,
+)  # fmt: skip
 MONTHS, READERS, FACTORS = "computed.month_effects", "computed.reader_effects", "computed.variance_factors"
 _QUERY = """
-select l.van, l.family_id, l.reader, l.scan_month, l.parameter, l.state, l.value
+select l.van, l.family_id, l.reader, l.reader_version, l.scanned_at, l.scan_month, l.parameter, l.state, l.value
 from scan_levels as l
 inner join vocab.parameters as p on l.parameter = p.parameter
 inner join vocab.states as s on l.state = s.state
@@ -87,11 +91,28 @@ def _readers(effects: Effects, measures: pl.DataFrame, readers: pl.DataFrame) ->
     )
 
 
-def write_effects(engine: Engine) -> None:
-    """Fit month and reader effects on the scan levels and write the three computed tables.
+def _fit(
+    frame: pl.DataFrame, codes: tuple[NDArray[np.int64], ...], settings: Settings
+) -> tuple[Effects, pl.DataFrame]:
+    """Return the effects of season and readers, and the steps at readers' updates that were taken off before them.
+
+    A step inside a reader's scans would pass for a constant bias of that reader, or of all others: so updates are
+    judged on scans that have lost season and biases as they first appear, and what is shown is taken off before these
+    are fitted for good.
+    """
+    value = frame["value"].to_numpy()
+    effects = fit_effects(value, *codes)
+    updates = reader_updates.judge(frame.with_columns(value=pl.Series(effects.adjusted)), settings)
+    shift = reader_updates.shifts_of(frame, updates)
+    return (fit_effects(value - shift, *codes) if shift.any() else effects), updates
+
+
+def write_effects(engine: Engine, settings: Settings) -> None:
+    """Fit what readers' updates, months and readers add to the scan levels and write the four computed tables.
 
     `computed.month_effects`: one row per parameter x state x family x month. `computed.reader_effects`:
     one row per parameter x state x reader. `computed.variance_factors`: one row per parameter x state.
+    `computed.reader_updates`: one row per reader x software x parameter x state.
     """
     frame = as_frame(engine.arrow(_QUERY)).with_columns(
         # A van that is not in the register shares its seasons with nobody.
@@ -104,7 +125,7 @@ def write_effects(engine: Engine) -> None:
     month = (
         frame["scan_month"].dt.year().cast(pl.Int64) * 12 + frame["scan_month"].dt.month().cast(pl.Int64) - 1
     ).to_numpy()
-    effects = fit_effects(frame["value"].to_numpy(), van, month, reader, measure, family)
+    effects, updates = _fit(frame, (van, month, reader, measure, family), settings)
     engine.write(MONTHS, _months(effects, measures, families))
     engine.write(READERS, _readers(effects, measures, readers))
     kept = measures[effects.measures.tolist()]
@@ -116,3 +137,4 @@ def write_effects(engine: Engine) -> None:
         }
     )
     engine.write(FACTORS, factors)
+    reader_updates.write_updates(engine, updates)

@@ -8,7 +8,14 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipeline.build import cause_evidence, code_evidence, drift_evidence, movement_evidence, repair_evidence
+from pipeline.build import (
+    cause_evidence,
+    code_evidence,
+    drift_evidence,
+    movement_evidence,
+    reader_evidence,
+    repair_evidence,
+)
 from pipeline.build.codes import as_frame
 from pipeline.build.cohort_evidence import (
     read_agreements,
@@ -27,7 +34,8 @@ PARENTS = (
     "sibling_scores", "van_levels", "scan_levels", "limit_shares", "record_conflicts", "vans", "cohorts",
     "cohort_expectations",
     "vocab.parameters", "vocab.settings", *code_evidence.PARENTS,
-    *cause_evidence.PARENTS, *movement_evidence.PARENTS, *drift_evidence.PARENTS, *repair_evidence.PARENTS,
+    *cause_evidence.PARENTS, *movement_evidence.PARENTS, *drift_evidence.PARENTS, *reader_evidence.PARENTS,
+    *repair_evidence.PARENTS,
 )  # fmt: skip
 _CELLS = "select * from sibling_scores where tier in ('finding', 'likely', 'watch') order by channel, van, parameter, state"
 _CONFLICTS = "select * from record_conflicts order by conflict_kind, van, parameter, record_conflicts.at, scan_key, other_scan_key"
@@ -96,12 +104,12 @@ def collect(engine: Engine, settings: Settings) -> list[Finding]:
     cells = as_frame(engine.arrow(_CELLS)).to_dicts()
     cells += drift_evidence.read_drifts(engine, settings)
     found = van_cells.find(cells, _background(engine))
-    found += drift_evidence.collect(engine, settings)
     found += cohorts.find_limits(
         read_limits(engine, settings), read_agreements(engine), read_expectations(engine)
     )
     found += cohorts.find_offsets(read_offsets(engine, settings))
     found += cause_evidence.collect(engine, settings)
+    found += reader_evidence.collect(engine, settings)
     found = mixed.tell(found, cause_evidence.read_taken_off(engine))
     found += code_evidence.collect(engine, settings)
     found = repair_evidence.collect(engine, settings, found)

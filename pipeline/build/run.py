@@ -95,14 +95,13 @@ def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
 
     said = _code_print(settings)
     made = {
-        effects.MONTHS: runner.Computed(effects.PARENTS, effects.write_effects, said),
+        effects.MONTHS: runner.Computed(
+            effects.PARENTS, partial(effects.write_effects, settings=settings), said
+        ),
         exposures.EFFECTS: runner.Computed(
             exposures.PARENTS, partial(exposures.write_exposures, settings=settings), said
         ),
         scores.SCORES: runner.Computed(scores.PARENTS, partial(scores.write_scores, settings=settings), said),
-        reader_updates.UPDATES: runner.Computed(
-            reader_updates.PARENTS, partial(reader_updates.write_updates, settings=settings), said
-        ),
         shares.SHARES: runner.Computed(shares.PARENTS, partial(shares.write_shares, settings=settings), said),
         drifts.DRIFTS: runner.Computed(drifts.PARENTS, partial(drifts.write_drifts, settings=settings), said),
         code_associations.ASSOCIATIONS: runner.Computed(
@@ -118,6 +117,7 @@ def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
     for with_it, name in (
         (effects.MONTHS, effects.READERS),
         (effects.MONTHS, effects.FACTORS),
+        (effects.MONTHS, reader_updates.UPDATES),
         (exposures.EFFECTS, exposures.OVERLAPS),
         (scores.SCORES, scores.SUMMARY),
     ):

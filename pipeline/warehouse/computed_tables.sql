@@ -53,8 +53,8 @@ create table if not exists computed.code_associations (
 
 create table if not exists computed.reader_updates (
     reader varchar, reader_version varchar, version_before varchar, since timestamp, parameter varchar, state varchar,
-    unit varchar, step double, low double, high double, p double, q double, shift double, n_vans bigint,
-    n_vans_other bigint, reason varchar
+    unit varchar, step double, low double, high double, p double, q double, is_shown boolean, shift double,
+    n_vans bigint, n_vans_other bigint, reason varchar
 );
 
 create table if not exists computed.van_drifts (

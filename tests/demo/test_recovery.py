@@ -232,6 +232,20 @@ def test_a_slow_climb_is_told_as_a_drift_and_of_no_other_van(outcome: Outcome) -
     assert "away from its 5 siblings for 17 months" in told[0]["claim"]
 
 
+def test_a_readers_update_is_told_as_such_and_of_no_reader_as_a_bias_all_along(outcome: Outcome) -> None:
+    """Left in, the step makes the tablet seem to read cold all along, and vans seem to warm in February."""
+    effect = next(e for e in outcome.scenario.effects if e.id == "bench_update_warms_the_oil")
+    told = [
+        f for f in outcome.findings if f["kind"] == "reader_bias" and effect.parameter in named_parameters(f)
+    ]
+    assert [(f["reader"], f["level"], f["against"], f["tier"]) for f in told] == [
+        ("Bench reader", effect.level, "own_past", "finding")
+    ]
+    assert "from 3.1 to 3.2 in February 2026" in told[0]["claim"]
+    planted = (effect.sigma or 0.0) * outcome.scenario.van_sd("oil_temp", "warm_idle", "bracken")
+    assert told[0]["interval_low"] < planted < told[0]["interval_high"]
+
+
 def test_work_is_judged_as_it_was_planted(outcome: Outcome) -> None:
     """A regulator that held, a valve cleaned in vain, a code that came back, a sensor not scanned since; no more."""
     told = {

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.build import cause_evidence
+from pipeline.build import cause_evidence, reader_evidence
 from pipeline.findings import exposures, readers
 from pipeline.settings import Settings
 
@@ -154,7 +154,7 @@ def effect(reader: str, estimate: float, **more: Any) -> dict[str, Any]:
 
 
 def test_a_reference_that_all_others_differ_from_alike_is_the_odd_one() -> None:
-    odd = cause_evidence._odd_one([effect("B", 0.25), effect("C", 0.27)])
+    odd = reader_evidence._odd_one([effect("B", 0.25), effect("C", 0.27)])
     assert odd is not None
     assert (odd["reader"], odd["is_reference"]) == ("Bench", True)
     assert odd["estimate"] in (-0.25, -0.27)
@@ -172,11 +172,11 @@ def test_a_reference_that_all_others_differ_from_alike_is_the_odd_one() -> None:
     ids=["two readers", "opposite", "unlike", "unsure"],
 )
 def test_else_the_reference_stands(rows: list[dict[str, Any]]) -> None:
-    assert cause_evidence._odd_one(rows) is None
+    assert reader_evidence._odd_one(rows) is None
 
 
 def test_readers_agree_only_where_their_interval_says_so() -> None:
     own = effect("B", 0.25)
     close = {**effect("C", 0.01), "effect": 0.0}
     vague = {**effect("D", 0.01), "effect": 0.0, "low": -0.2, "high": 0.2}
-    assert cause_evidence._agreeing(own, [own, close, vague]) == ["C"]
+    assert reader_evidence._agreeing(own, [own, close, vague]) == ["C"]

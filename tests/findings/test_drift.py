@@ -1,4 +1,4 @@
-"""What is said of a van that drifts, and of a reader whose update moved a reading."""
+"""What is said of a van that drifts."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.findings import drift, merging, reader_updates, van_cells
+from pipeline.findings import drift, merging, van_cells
 from pipeline.findings.records import Finding
 
 ROW: dict[str, Any] = {
@@ -102,29 +102,3 @@ def test_drift_change_and_level_of_one_reading_are_one_matter_told_by_the_drift(
 
 def test_the_matter_keeps_its_id_when_the_state_that_leads_changes() -> None:
     assert _find().finding_id == _find(state="steady_cruise").finding_id
-
-
-UPDATE: dict[str, Any] = {
-    "reader": "Bench", "reader_version": "3.2", "version_before": "3.1", "since": datetime(2026, 2, 3),
-    "parameter": "coolant_temp", "state": "warm_idle", "unit": "°C", "step": -3.0, "low": -4.0, "high": -2.0, "p": 1e-6,
-    "q": 1e-4, "n_vans": 12, "n_vans_other": 20, "smallest_useful": 2.0, "reason": None,
-}  # fmt: skip
-
-
-def test_an_update_that_moved_a_reading_is_the_readers_matter() -> None:
-    rows = [
-        UPDATE,
-        UPDATE | {"state": "hot_idle", "q": 1e-3},
-        UPDATE | {"parameter": "fuel_temp", "step": -0.5},
-    ]
-    (found,) = reader_updates.find([*rows, UPDATE | {"reader": "Yard", "q": 0.2}], 0.05)
-    assert (found.kind, found.reader, found.van, found.level) == ("reader_bias", "Bench", None, "3.2")
-    assert found.against == "own_past"
-    assert "went from 3.1 to 3.2 in February 2026" in found.claim
-    assert "3 °C lower" in found.claim or "3.0 °C lower" in found.claim
-    assert "12 vans read before and after, against 20 vans" in found.claim
-    assert found.also == ({"parameter": "coolant_temp", "state": "hot_idle", "difference": -3.0},)
-    assert (
-        found.finding_id
-        != Finding("reader_bias", "finding", "", reader="Bench", parameter="coolant_temp").finding_id
-    )

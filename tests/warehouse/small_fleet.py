@@ -57,6 +57,7 @@ def steps() -> dict[str, runner.Computed]:
     for name in ("computed.exposure_effects", "computed.exposure_overlaps"):
         made[name] = runner.Computed(("exposure_levels",), _step(ddl), "1")
     made["computed.month_effects"] = runner.Computed(("scan_levels",), _step(MONTHS_SQL), "1")
+    made["computed.reader_updates"] = runner.Computed(("scan_levels",), _step(ddl), "1")
     made["computed.reader_effects"] = runner.Computed(("scan_levels",), _step(READERS_SQL), "1")
     return made
 

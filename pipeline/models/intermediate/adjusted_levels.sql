@@ -1,8 +1,9 @@
--- Scan levels with the season's and the reader's share taken off, as far as they could be estimated.
+-- Scan levels with what season, reader and the reader's updates add taken off, as far as it could be estimated.
 -- grain: one row per scan x parameter x state
 -- key: scan_key, parameter, state
 -- kind: view
--- column value_adjusted: value less month effect and reader effect (the parameter's unit)
+-- column update_shift: what the reader's software updates added, 0 where none was shown (the parameter's unit)
+-- column value_adjusted: value less update shift, month effect and reader effect (the parameter's unit)
 -- column component: readers with one component can be told apart through vans they share; null = no estimate
 with levels as (
     select * from scan_levels
@@ -14,6 +15,10 @@ month_effects as (
 
 reader_effects as (
     select * from computed.reader_effects
+),
+
+reader_updates as (
+    select * from computed.reader_updates
 ),
 
 adjusted as (
@@ -28,7 +33,9 @@ adjusted as (
         levels.parameter,
         levels.state,
         levels.value,
-        levels.value - coalesce(month_effects.effect, 0) - coalesce(reader_effects.effect, 0) as value_adjusted,
+        coalesce(reader_updates.shift, 0) as update_shift,
+        levels.value - coalesce(reader_updates.shift, 0) - coalesce(month_effects.effect, 0)
+        - coalesce(reader_effects.effect, 0) as value_adjusted,
         reader_effects.component
     from levels
     left join month_effects
@@ -40,6 +47,11 @@ adjusted as (
         on levels.parameter = reader_effects.parameter
         and levels.state = reader_effects.state
         and levels.reader = reader_effects.reader
+    left join reader_updates
+        on levels.parameter = reader_updates.parameter
+        and levels.state = reader_updates.state
+        and levels.reader = reader_updates.reader
+        and levels.reader_version = reader_updates.reader_version
 )
 
 select * from adjusted

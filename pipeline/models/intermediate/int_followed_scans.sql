@@ -17,14 +17,6 @@ exposure_shifts as (
     select * from int_exposure_shifts
 ),
 
-scans as (
-    select * from stg_scans
-),
-
-reader_updates as (
-    select * from computed.reader_updates
-),
-
 shifted as (
     select
         compared_scans.scan_key,
@@ -37,17 +29,8 @@ shifted as (
         compared_scans.parameter,
         compared_scans.state,
         compared_scans.epoch,
-        compared_scans.value_adjusted - coalesce(exposure_shifts.shift, 0)
-        - coalesce(reader_updates.shift, 0) as value_compared
+        compared_scans.value_adjusted - coalesce(exposure_shifts.shift, 0) as value_compared
     from compared_scans
-    left join scans
-        on cast(date_trunc('month', compared_scans.scanned_at) as date) = scans.scan_month
-        and compared_scans.scan_key = scans.scan_key
-    left join reader_updates
-        on scans.reader = reader_updates.reader
-        and scans.reader_version = reader_updates.reader_version
-        and compared_scans.parameter = reader_updates.parameter
-        and compared_scans.state = reader_updates.state
     left join exposure_shifts
         on compared_scans.van = exposure_shifts.van
         and compared_scans.parameter = exposure_shifts.parameter

@@ -1,8 +1,8 @@
--- The scan values whose variance is shared out: season and exposures taken off, readers left in.
+-- The scan values whose variance is shared out: season, exposures and readers' updates taken off, readers left in.
 -- grain: one row per scan x parameter x state within the last level_days
 -- key: scan_key, parameter, state
 -- kind: view
--- column value_shared: value less the effects of month and exposures (the parameter's unit)
+-- column value_shared: value less the effects of month, exposures and readers' updates (the parameter's unit)
 -- column exposure_shift: what was taken off for exposures (the parameter's unit)
 with levels as (
     select * from adjusted_levels
@@ -49,7 +49,8 @@ shared as (
         levels.reader,
         levels.parameter,
         levels.state,
-        levels.value - coalesce(month_effects.effect, 0) - coalesce(exposure_shifts.shift, 0) as value_shared,
+        levels.value - levels.update_shift - coalesce(month_effects.effect, 0)
+        - coalesce(exposure_shifts.shift, 0) as value_shared,
         coalesce(exposure_shifts.shift, 0) as exposure_shift
     from levels
     inner join months on levels.scan_month = months.scan_month and months.in_level

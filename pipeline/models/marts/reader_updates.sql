@@ -10,7 +10,8 @@
 -- column low: lower end of its 95 % interval (in unit)
 -- column high: upper end of its 95 % interval (in unit)
 -- column p: p-value
--- column q: p-value after Benjamini-Hochberg over all updates and readings
+-- column q: p-value after Benjamini-Hochberg over all updates and readings, the states of a reading being one matter
+-- column is_shown: the step is taken off the scans with that software before readers and vans are compared
 -- column n_vans: vans read by this reader before and after
 -- column n_vans_other: vans read by other readers before and after
 -- column reason: why it was not judged, in plain words; null where it was
@@ -21,7 +22,7 @@ with updates as (
 columns_kept as (
     select
         reader, reader_version, version_before, since, parameter, state, unit, step, low, high, p, q,
-        n_vans, n_vans_other, reason
+        is_shown, n_vans, n_vans_other, reason
     from updates
 )
 

@@ -4,6 +4,7 @@
 -- key: scan_key, parameter, state
 -- kind: view
 -- partition_by: scan_month
+-- column reader_version: software of the reader at that scan; null where it was not said
 -- column value: median of the rows, or worked out from such medians (the parameter's unit)
 -- column n_rows: reading rows behind the value
 -- column n_limit_rows: rows for which the reader showed a limit or a mark
@@ -61,6 +62,7 @@ joined as (
         vans.cohort_id,
         vans.family_id,
         scans.reader,
+        scans.reader_version,
         scans.scanned_at,
         together.scan_month,
         together.parameter,
