@@ -72,7 +72,7 @@ def test_an_update_that_moved_nothing_is_seldom_shown() -> None:
     judged = reader_updates.judge(quiet, Settings())
     assert judged.height == 40
     assert judged["is_shown"].sum() == 0
-    assert 0.2 < (judged["p"] < 0.5).mean() < 0.8
+    assert 8 < judged.filter(pl.col("p") < 0.5).height < 32  # of 40, 20 by chance
 
 
 def test_a_reader_alone_is_not_judged() -> None:
