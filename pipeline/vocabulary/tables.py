@@ -176,10 +176,11 @@ def _state_rules() -> Iterable[tuple[Any, ...]]:
                 )  # fmt: skip
 
 
-def _parts() -> Iterable[tuple[str, str]]:
+def _parts() -> Iterable[tuple[str, str | None]]:
+    """Every word of a part with each reading that it bears on; without one where it bears on none."""
     for row in tomllib.loads(read_text("parts.toml"))["part"]:
         for word in row["words"]:
-            for key in row["parameters"]:
+            for key in row["parameters"] or [None]:
                 yield fold(word), key
 
 

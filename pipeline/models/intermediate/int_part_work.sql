@@ -25,7 +25,8 @@ touched as (
     from work
     inner join parts
         on strpos(concat(' ', work.part_folded, ' '), concat(' ', parts.part_folded, ' ')) > 0
-    where work.what in ('replaced', 'repaired', 'adjusted', 'cleaned', 'relearned')
+    where parts.parameter is not null
+        and work.what in ('replaced', 'repaired', 'adjusted', 'cleaned', 'relearned')
 ),
 
 numbered as (
