@@ -55,6 +55,10 @@ def verdict_encodings() -> tuple[alt.Shape, alt.Color]:
     return shape, alt.Color("word:N", scale=alt.Scale(domain=words), legend=legend)
 
 
+# Months on an axis of dates; days too where it spans less than half a year, or months would stand there twice.
+DATE_LABELS = "timeFormat(datum.value, domain('x')[1] - domain('x')[0] < 15552e6 ? '%d %b' : '%b %Y')"
+
+
 def mark_size() -> alt.Size:
     """Take a mark's area from the data as it stands: a scale of one category would draw it invisible."""
     return alt.Size("size:Q", scale=None, legend=None)

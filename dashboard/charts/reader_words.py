@@ -105,6 +105,26 @@ def say_bias(row: dict[str, Any], reading: Reading) -> str:
     return base if kind == "unsure" else f"{base} Not sure enough to be taken off."
 
 
+def name_update(row: dict[str, Any]) -> str:
+    """Name a reader's update: the reader, the software before and after, and since when."""
+    return f"{row['reader']}, {row['version_before']} to {row['reader_version']}, {row['since']:%d %b %Y}"
+
+
+def say_updated(rows: pl.DataFrame) -> str:
+    """Say which readings stepped at one update (rows of `list_reader_updates`), or what it takes to tell."""
+    judged = rows.filter(pl.col("p").is_not_null())
+    if judged.is_empty():
+        return f"Cannot be told: {rows['reason'][0]}. Read vans with it and with another reader, before and after."
+    told = [
+        f"{reading.title} {say_shift(row, reading)} on {count_of(row['n_vans'], 'van')}"
+        for row in rows.filter("is_shown").iter_rows(named=True)
+        for reading in [Reading.from_row(row)]
+    ]
+    if not told:
+        return f"None of {count_of(judged.height, 'reading')} stepped at this update, as far as these vans can tell."
+    return f"Since then: {'; '.join(told[:3])}. Taken off before vans are compared."
+
+
 def count_meetings(readers: Iterable[str], meetings: pl.DataFrame) -> tuple[dict[tuple[str, str], int], int]:
     """Return the vans on which each two readers met (most of any reading), and how many twos never did."""
     names = sorted(readers)

@@ -8,7 +8,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from dashboard.charts.frame import Chart, configure, fill
+from dashboard.charts.frame import DATE_LABELS, Chart, configure, fill
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import Reading, clean_text, count_of, say_part
 
@@ -58,7 +58,9 @@ def _work(events: pl.DataFrame, scans: pl.DataFrame) -> pl.DataFrame:
 def build_template(theme_name: str) -> dict[str, Any]:
     """Build and check the spec once per theme."""
     theme: Theme = THEMES[theme_name]
-    x = alt.X("at:T", axis=alt.Axis(title=None, grid=False, tickCount=6, format="%b %Y", labelOverlap=True))
+    x = alt.X(
+        "at:T", axis=alt.Axis(title=None, grid=False, tickCount=6, labelExpr=DATE_LABELS, labelOverlap=True)
+    )
     y_axis = alt.Axis(title="{axis}", tickCount=5, titleAnchor="end", titleAngle=0, titleAlign="left", titleY=-14,
                       titleX=0)  # fmt: skip
 

@@ -7,7 +7,7 @@ import polars as pl
 from dashboard.charts.agreement import draw_agreement
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
-from dashboard.charts.reader_words import UNIT, measure_agreement, say_agreement
+from dashboard.charts.reader_words import UNIT, measure_agreement, name_update, say_agreement, say_updated
 from dashboard.charts.shift_rows import draw_shifts
 from dashboard.charts.words import Reading, clean_text
 from dashboard.exports.exposure_pictures import SHIFTS_KEY
@@ -20,6 +20,11 @@ from pipeline.errors import KinbayError
 BIAS_KEY = SHIFTS_KEY.replace(
     "vans at the level less vans at the other, within groups of siblings",
     "the reader less the reference, on vans that both have read",
+)
+UPDATE_KEY = (
+    "Each row is one reading. Mark: how far vans moved that this reader read before and after the update, less how far"
+    " vans moved that others read over the same dates; line: 95 % interval. 1 on the axis is what would be worth a look"
+    " in one van."
 )
 AGREEMENT_KEY = (
     "Each mark is one van read by both readers within 24 hours. Solid line: bias; dashed: limits of agreement, between"
@@ -111,3 +116,28 @@ def picture_agreement(
         key=AGREEMENT_KEY,
     )
     return draw_agreement(pairs, agreed, reading, two, PRINT), caption
+
+
+def choose_update(rows: pl.DataFrame, name: str) -> pl.DataFrame:
+    """Return the readings of one update by its name."""
+    names = [name_update(row) for row in rows.iter_rows(named=True)]
+    return rows.filter(pl.Series([known == name for known in names], dtype=pl.Boolean))
+
+
+def picture_update(warehouse: Warehouse, name: str) -> tuple[Chart, Caption]:
+    """Return the chart of what one update of a reader did to all readings, and its caption."""
+    own = choose_update(readers.list_reader_updates(warehouse), name)
+    judged = own.filter(pl.col("p").is_not_null())
+    scans = readers.list_readers(warehouse, _every(warehouse)).filter(
+        pl.col("reader") == pl.lit(own["reader"][0])
+    )
+    caption = caption_of(
+        fleet.describe_build(warehouse).row(0, named=True),
+        title=f"What the update did: {clean_text(name)}",
+        finding=say_updated(own),
+        filters="all vans read before and after",
+        n_vans=int((judged["n_vans"] + judged["n_vans_other"]).max() or 0),  # type: ignore[arg-type]
+        n_scans=int(scans["n_scans"].sum()),
+        key=UPDATE_KEY,
+    )
+    return draw_shifts(judged, clean_text(name), None, PRINT), caption

@@ -62,6 +62,18 @@ def choose_against(readings: dict[str, Reading], first: Reading) -> tuple[Agains
     return Against("other", other.parameter, other.state), other
 
 
+_HELD = {
+    "age": "a known age",
+    "odometer": "an odometer reading",
+    "date": "a dated scan of the last year",
+    "other": "the other reading",
+}
+_LACKS = {
+    "age": "Write the model year, or the day it came into service, into the register; until then look by date.",
+    "odometer": "Write down the odometer at every scan; until then look by age or date.",
+}
+
+
 def show_points(
     view: View, reading: Reading, against: Against, other: Reading | None, van: str | None
 ) -> None:
@@ -70,9 +82,9 @@ def show_points(
     asked = (view.warehouse, reading.parameter, reading.state, against)
     points = list_age_points(*asked, dots, view.vans)
     if points.is_empty():
+        lacks = _LACKS.get(against.kind, "Choose another reading, or show all vans.")
         st.info(
-            f"No van shown here has both {escape(reading.title)} and what it is held against."
-            " Choose another, or show all vans.",
+            f"No van shown here has both {escape(reading.title)} and {_HELD[against.kind]}. {lacks}",
             icon=":material/search_off:",
         )
         return

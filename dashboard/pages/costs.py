@@ -9,7 +9,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.costs import MOST_VANS, draw_costs, say_cost, say_days, say_intervals, stands
-from dashboard.charts.words import clean_text
+from dashboard.charts.words import clean_text, count_of
 from dashboard.exports.cost_pictures import COSTS_KEY, picture_costs
 from dashboard.parts.links import choose_van, link_to, link_to_van
 from dashboard.parts.plain import escape
@@ -25,6 +25,8 @@ def say_record(rows: pl.DataFrame) -> str:
     n, costed = int(rows["n_work"].sum()), int(rows["n_costed"].sum())
     if not n:
         return "No work is on record for the vans shown."
+    if costed == n:
+        return f"{count_of(n, 'entry')}, each with a cost."
     return (
         f"{costed} of {n} entries have a cost ({100 * costed / n:.0f} %); on the others it was not recorded."
     )
@@ -120,9 +122,11 @@ def show(view: View) -> None:
     rows = costs.list_van_costs(view.warehouse, view.vans)
     if rows.is_empty() or not rows["n_work"].sum():
         st.info(
-            "No work is on record for the vans shown. Costs and days standing are read from the work list.",
+            "No work is on record for the vans shown. Write down each job with its cost, the days the van stood and the"
+            " odometer: then vans can be held against their siblings, per van and per 10,000 km.",
             icon=":material/payments:",
         )
+        link_to("enter", "Write down work", icon=":material/edit_note:")
         return
     st.markdown(f"**{escape(say_record(rows))}**")
     first = rows.row(0, named=True)
@@ -135,7 +139,8 @@ def show(view: View) -> None:
     with left:
         if known.is_empty():
             st.info(
-                "No van shown has both a cost and two odometers far enough apart.",
+                "No van shown has both a cost and two odometers far enough apart (5,000 km unless your settings say"
+                " otherwise). Write down the odometer at every scan, and the cost of every job.",
                 icon=":material/search_off:",
             )
         else:

@@ -30,6 +30,7 @@ from dashboard.exports.reader_pictures import (
 )
 from dashboard.parts.links import is_open, link_to, name_stray, seed
 from dashboard.parts.plain import escape
+from dashboard.parts.reader_updates import show_updates
 from dashboard.parts.screen import (
     file_stem,
     offer_csv,
@@ -230,6 +231,7 @@ def show(view: View) -> None:
         st.write("With one reader there is none to hold it against.")
     else:
         show_two(view, every, meetings, names)
+    show_updates(view)
     show_seen(view, names)
     show_modules(view, st.session_state.get("reader_chosen") or names[0])
     show_limits(view)

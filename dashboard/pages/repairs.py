@@ -261,6 +261,7 @@ def show(view: View) -> None:
             "No repair stands in the work list of the vans shown. Write down what was done, on which part and when.",
             icon=":material/build:",
         )
+        link_to("enter", "Write down work", icon=":material/edit_note:")
         return
     st.markdown(f"**{escape(say_counts(rows))}**")
     named = name_jobs(rows)

@@ -39,6 +39,11 @@ def list_reader_pairs(
     )
 
 
+def list_reader_updates(warehouse: Warehouse) -> pl.DataFrame:
+    """One row per reader's software update and reading, what is shown first; the whole fleet."""
+    return warehouse.ask("list_reader_updates")
+
+
 def list_reader_parameters(warehouse: Warehouse) -> pl.DataFrame:
     """One row per parameter that any reader has shown and reader: scans that showed it."""
     return warehouse.ask("list_reader_parameters")

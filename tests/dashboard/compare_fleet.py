@@ -165,6 +165,14 @@ def _reader_tables(vans: pl.DataFrame, scans: pl.DataFrame) -> dict[str, pl.Data
         held | {"parameter": "engine_load", "state": "warm_idle", "unit": "%", "effect": 0.0, "estimate": 0.2,
                 "low": -0.6, "high": 1.0, "p": 0.6, "q": 0.8},
     ]  # fmt: skip
+    moved = {"reader": tablet, "version_before": "11", "reader_version": "12", "since": dt.datetime(2026, 2, 3),
+             "state": "warm_idle", "n_vans": 20, "n_vans_other": 24, "reason": None}  # fmt: skip
+    updates = [
+        moved | {"parameter": "coolant_temp", "unit": "°C", "step": 3.0, "low": 2.3, "high": 3.7, "p": 1e-6, "q": 1e-5,
+                 "is_shown": True},
+        moved | {"parameter": "engine_load", "unit": "%", "step": 0.2, "low": -0.6, "high": 1.0, "p": 0.6, "q": 0.8,
+                 "is_shown": False},
+    ]  # fmt: skip
     month = at.date().replace(day=1)
     coverage = [
         {"scan_month": month, "reader": reader, "family_id": "f", "parameter": parameter, "n_scans": 40}
@@ -188,6 +196,7 @@ def _reader_tables(vans: pl.DataFrame, scans: pl.DataFrame) -> dict[str, pl.Data
     return {
         "reader_pairs": pl.DataFrame(pairs),
         "reader_effects": pl.DataFrame(effects),
+        "reader_updates": pl.DataFrame(updates),
         "reader_coverage": pl.DataFrame(coverage),
         "module_coverage": pl.DataFrame(modules),
         "undecoded_readings": pl.DataFrame([undecoded]),

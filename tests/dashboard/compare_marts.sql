@@ -27,6 +27,11 @@ create table reader_effects (
     parameter varchar, state varchar, reader varchar, reference varchar, is_linked boolean, unit varchar,
     effect double, estimate double, low double, high double, n_vans bigint, p double, q double
 );
+create table reader_updates (
+    reader varchar, reader_version varchar, version_before varchar, since timestamp, parameter varchar, state varchar,
+    unit varchar, step double, low double, high double, p double, q double, is_shown boolean, n_vans bigint,
+    n_vans_other bigint, reason varchar
+);
 create table reader_pairs (
     van varchar, reader varchar, other_reader varchar, parameter varchar, state varchar, scan_key varchar,
     other_scan_key varchar, scanned_at timestamp, other_scanned_at timestamp, value double, other_value

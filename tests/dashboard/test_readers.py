@@ -19,9 +19,11 @@ from dashboard.charts.reader_words import (
     say_limit,
     say_module,
     say_seen,
+    say_updated,
 )
 from dashboard.charts.words import CAVEAT, Reading
 from dashboard.exports import Asked, chart_file
+from dashboard.exports.reader_pictures import picture_update
 from dashboard.questions import fleet, readers
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse, open_warehouse
@@ -118,6 +120,23 @@ def test_the_page_says_who_met_how_they_agree_and_what_they_see(
     assert "✚ never shown" in str(seen.values.tolist())
     assert "■ always 25 %" in str(seen.values.tolist())
     assert any("● answered" in str(t.values.tolist()) for t in tables if "van" in t)
+
+
+def test_an_update_is_told_with_its_date_and_what_moved(
+    fleet: Fleet, opened: Warehouse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = read_page(open_page(fleet.home, "readers", monkeypatch))
+    assert (
+        "Since then: Engine coolant temperature, warm idle +3.0 °C (+2.3 to +3.7) on 20 vans. Taken off"
+        in text
+    )
+    chart, caption = picture_update(opened, "Yard tablet, 11 to 12, 03 Feb 2026")
+    assert chart.data["rows"]["word"].to_list() == ["Higher", "Not sure, or too small to matter"]
+    assert (caption.n_vans, "What the update did" in caption.title) == (44, True)
+    rows = readers.list_reader_updates(opened)
+    assert say_updated(rows.filter(~pl.col("is_shown"))).startswith("None of 1 reading stepped")
+    untold = rows.with_columns(p=pl.lit(None, pl.Float64), reason=pl.lit("fewer than 4 vans"))
+    assert say_updated(untold).startswith("Cannot be told: fewer than 4 vans. Read vans with it")
 
 
 def test_readers_that_never_met_are_told_what_to_scan(
