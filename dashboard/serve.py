@@ -31,6 +31,7 @@ from dashboard.access.cookies import make_key
 from dashboard.access.gate import Gate
 from dashboard.access.strict import Strict, is_loopback
 from dashboard.account_cookies import is_authlib_installed, read_claims, sign_in_link
+from dashboard.static_files import FromMemory, StaticFiles
 from dashboard.warm import keep_warm
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
@@ -48,6 +49,7 @@ async def warm_up(_: App) -> AsyncIterator[None]:
     is_over.set()
 
 
+_STREAMLIT = Path(str(resources.files("streamlit") / "static"))
 _login = read_login(Home.find())
 # What `streamlit run` serves: the frame, compressed for phones in the yard.
 app = App(
@@ -58,9 +60,10 @@ app = App(
             Strict,
             address=_login.accounts.address if _login.accounts else None,
             only_own_names=not _login.is_set,
-            first_page=(resources.files("streamlit") / "static" / "index.html").read_text(encoding="utf-8"),
+            first_page=(_STREAMLIT / "index.html").read_text(encoding="utf-8"),
         ),
         Middleware(Gate, login=_login, read_claims=read_claims, door=sign_in_link),
+        Middleware(FromMemory, files=StaticFiles(_STREAMLIT / "static")),
         Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
     ],
 )
