@@ -77,7 +77,8 @@ class FromMemory:
             await self.app(scope, receive, send)
             return
         path = scope["path"]
-        body, headers = self.files.kept.get(path) or await run_in_threadpool(self.files.read, path)
+        found = self.files.kept.get(path)
+        body, headers = found if found is not None else await run_in_threadpool(self.files.read, path)
         await Response(body, headers=headers)(scope, receive, send)
 
 

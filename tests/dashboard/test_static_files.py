@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import gzip
 from pathlib import Path
+from typing import Any
 
 import pytest
 from starlette.responses import PlainTextResponse
-from starlette.testclient import TestClient
 
 from dashboard.static_files import FromMemory, StaticFiles
+from tests.dashboard.conftest import run_apart
 
 SCRIPT = "export const words = 'ä' // " + "long " * 400
 
@@ -26,51 +27,69 @@ def folder(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def client(folder: Path) -> TestClient:
-    return TestClient(FromMemory(PlainTextResponse("behind"), files=StaticFiles(folder)))
+def app(folder: Path) -> FromMemory:
+    return FromMemory(PlainTextResponse("behind"), files=StaticFiles(folder))
 
 
-def test_a_script_arrives_as_it_is_and_may_be_kept(client: TestClient) -> None:
-    answer = client.get("/static/js/a.js", headers={"accept-encoding": "gzip, br"})
-    assert answer.text == SCRIPT
-    assert answer.headers["content-encoding"] == "gzip"
-    assert int(answer.headers["content-length"]) < len(SCRIPT) / 4
-    assert answer.headers["content-type"] == "text/javascript; charset=utf-8"
-    assert "immutable" in answer.headers["cache-control"]
+def _ask(app: FromMemory, path: str, **headers: str) -> tuple[dict[str, str], bytes]:
+    """Headers and body of an answer."""
+    sent: list[Any] = []
+
+    async def receive() -> dict[str, Any]:
+        return {"type": "http.request", "body": b""}
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    given = {name.replace("_", "-"): text for name, text in headers.items()}
+    asked = {"accept-encoding": "gzip, br"} | given
+    raw = [(name.encode(), text.encode()) for name, text in asked.items()]
+    run_apart(app({"type": "http", "method": "GET", "path": path, "headers": raw}, receive, send))
+    told = {name.decode(): text.decode() for name, text in sent[0]["headers"]}
+    return told, b"".join(message.get("body", b"") for message in sent[1:])
 
 
-def test_it_is_compressed_once(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
-    client.get("/static/js/a.js")
+def test_a_script_arrives_as_it_is_and_may_be_kept(app: FromMemory) -> None:
+    headers, body = _ask(app, "/static/js/a.js")
+    assert gzip.decompress(body).decode() == SCRIPT
+    assert headers["content-encoding"] == "gzip"
+    assert int(headers["content-length"]) == len(body) < len(SCRIPT) / 4
+    assert headers["content-type"] == "text/javascript; charset=utf-8"
+    assert "immutable" in headers["cache-control"]
+
+
+def test_it_is_compressed_once(app: FromMemory, monkeypatch: pytest.MonkeyPatch) -> None:
+    first = _ask(app, "/static/js/a.js")
 
     def compress(*_: object, **__: object) -> bytes:
         raise AssertionError("compressed again")
 
     monkeypatch.setattr(gzip, "compress", compress)
-    assert client.get("/static/js/a.js").text == SCRIPT
+    assert _ask(app, "/static/js/a.js") == first
 
 
-def test_a_font_is_not_compressed_again(client: TestClient) -> None:
-    answer = client.get("/static/font.woff2")
-    assert (answer.content, answer.headers["content-type"]) == (b"wOF2", "font/woff2")
-    assert "content-encoding" not in answer.headers
+def test_a_font_is_not_compressed_again(app: FromMemory) -> None:
+    headers, body = _ask(app, "/static/font.woff2")
+    assert (body, headers["content-type"]) == (b"wOF2", "font/woff2")
+    assert "content-encoding" not in headers
 
 
 @pytest.mark.parametrize(
     "path", ["/", "/static/", "/static/notes.txt", "/static/b.js", "/static/../secret.js", "/static/js/../../secret.js", "/static/%2e%2e/secret.js"]
 )  # fmt: skip
-def test_everything_else_is_answered_from_behind(client: TestClient, path: str) -> None:
-    assert client.get(path).text == "behind"
+def test_everything_else_is_answered_from_behind(app: FromMemory, path: str) -> None:
+    assert _ask(app, path)[1] == b"behind"
 
 
 @pytest.mark.parametrize(
-    "asked", [{"accept-encoding": "identity"}, {"range": "bytes=0-9"}, {"if-none-match": '"x"'}]
+    "asked", [{"accept_encoding": "identity"}, {"range": "bytes=0-9"}, {"if_none_match": '"x"'}]
 )
-def test_parts_checks_and_plain_files_are_answered_from_behind(
-    client: TestClient, asked: dict[str, str]
+def test_parts_and_checks_and_files_without_gzip_are_answered_from_behind(
+    app: FromMemory, asked: dict[str, str]
 ) -> None:
-    assert client.get("/static/js/a.js", headers=asked).text == "behind"
+    assert _ask(app, "/static/js/a.js", **asked)[1] == b"behind"
 
 
-def test_a_file_that_came_later_is_not_read(client: TestClient, folder: Path) -> None:
+def test_a_file_that_came_later_is_not_read(app: FromMemory, folder: Path) -> None:
     (folder / "late.js").write_text("late")
-    assert client.get("/static/late.js").text == "behind"
+    assert _ask(app, "/static/late.js")[1] == b"behind"
