@@ -10,7 +10,7 @@ from collections.abc import Callable
 import streamlit as st
 
 from dashboard.parts.plain import escape
-from dashboard.questions.warehouse import NothingBuiltError
+from dashboard.questions.warehouse import NothingBuiltError, OtherVersionError
 from pipeline.errors import KinbayError
 
 LOG = logging.getLogger("kinbay.dashboard")
@@ -36,10 +36,23 @@ def show_nothing_built(error: KinbayError) -> None:
     st.caption("This page shows the vans as soon as the build is done; reload it then.")
 
 
+def show_other_version(error: KinbayError) -> None:
+    """Say that the build is of another version, and what to run."""
+    st.warning(f"{escape(error.what)}, and this page needs what it lacks.", icon=":material/update:")
+    st.write("Nothing is lost: files, decisions and settings stay. To build the data anew:")
+    st.code("kinbay build", language=None)
+    st.caption(
+        "This page shows the vans as soon as the build is done; reload it then. If it still says so, run"
+        " `kinbay build --full`."
+    )
+
+
 def show_fault(error: Exception) -> None:
     """Show a fault without a path and without a traceback."""
     reference = note_fault(error)
-    if isinstance(error, KinbayError):
+    if isinstance(error, OtherVersionError):
+        show_other_version(error)
+    elif isinstance(error, KinbayError):
         st.error(f"{escape(error.what)}.", icon=":material/error:")
         st.write(escape(error.remedy) if error.remedy else "Try again.")
     else:

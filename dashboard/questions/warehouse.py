@@ -63,6 +63,10 @@ class NothingBuiltError(KinbayError):
     """No warehouse has been published in this home yet."""
 
 
+class OtherVersionError(KinbayError):
+    """The published build has not the tables or columns that this version reads."""
+
+
 @dataclass(frozen=True)
 class Warehouse:
     """One published build; its id belongs in every cache key.
@@ -87,6 +91,8 @@ class Warehouse:
 
         Raises
         ------
+        OtherVersionError
+            Where the build lacks what the question reads.
         KinbayError
             Where the question takes longer than `QUESTION_SECONDS` or cannot be answered.
         """
@@ -108,6 +114,12 @@ class Warehouse:
             raise KinbayError(
                 f"The question took longer than {QUESTION_SECONDS:.0f} seconds and was stopped",
                 remedy="Nothing was changed. Choose fewer vans and try again.",
+            ) from error
+        except (duckdb.CatalogException, duckdb.BinderException) as error:
+            raise OtherVersionError(
+                "The data was built by another version of Kinbay",
+                f"question {question}, build {self.build_id}",
+                "Nothing is lost. Run `kinbay build`; if that does not help, `kinbay build --full`.",
             ) from error
         except duckdb.Error as error:
             raise KinbayError(

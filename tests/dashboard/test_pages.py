@@ -9,6 +9,7 @@ from urllib.parse import parse_qs
 import duckdb
 import polars as pl
 import pytest
+from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard.charts.words import CAVEAT
@@ -317,7 +318,7 @@ def _damage(home: Path, statement: str) -> None:
         ("look", "drop table builds"),
     ],
 )
-def test_a_fault_shows_a_reference_and_neither_path_nor_traceback(
+def test_a_build_of_another_version_says_what_to_run(
     own_fleet: Fleet,
     page: str,
     statement: str,
@@ -329,12 +330,32 @@ def test_a_fault_shows_a_reference_and_neither_path_nor_traceback(
         own_fleet.home, page, monkeypatch, van="047", reading="Engine coolant temperature, warm idle"
     )
     assert not at.exception
+    assert "built by another version" in read_page(at)
+    assert "kinbay build" in [code.value for code in at.code]
+    assert not at.error
+    _assert_told_without_its_inside(at, own_fleet.home, caplog)
+
+
+def test_a_fault_shows_a_reference_and_neither_path_nor_traceback(
+    own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    _damage(
+        own_fleet.home,
+        "alter table rejects rename to kept;"
+        " create view rejects as select * from kept where error('no page') is null",
+    )
+    at = open_page(own_fleet.home, "data", monkeypatch)
+    assert not at.exception
+    assert "could not answer" in read_page(at)
+    assert "Nothing was changed" in read_page(at)
+    _assert_told_without_its_inside(at, own_fleet.home, caplog)
+
+
+def _assert_told_without_its_inside(at: AppTest, home: Path, caplog: pytest.LogCaptureFixture) -> None:
     text = read_page(at)
-    assert "could not answer" in text
-    assert "Nothing was changed" in text
     reference = next(c.value for c in at.caption if c.value.startswith("Reference"))
     assert reference.split()[1].rstrip(":") in caplog.text
-    for hidden in (str(own_fleet.home), "Traceback", ".sql", "duckdb"):
+    for hidden in (str(home), "Traceback", ".sql", "duckdb"):
         assert hidden not in text
 
 
