@@ -9,7 +9,7 @@ from streamlit.navigation.page import StreamlitPage
 
 from dashboard.parts.fault import guarded, show_fault
 from dashboard.parts.filter_bar import choose_filters
-from dashboard.parts.links import PAGES
+from dashboard.parts.page_files import PAGES
 from dashboard.parts.roles import may, show_role
 from dashboard.questions import fleet
 from dashboard.questions.warehouse import open_warehouse

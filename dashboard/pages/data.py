@@ -136,7 +136,7 @@ def show_files(files: pl.DataFrame, scans: pl.DataFrame) -> None:
         },
         key="data_scans",
         alt="Scans, newest first",
-        height=320,
+        height=min(320, 37 * (scans.height + 1)),
     )
     if scans.height > 500:
         st.caption(f"The newest 500 of {scans.height:,} scans; the saved file has all.")

@@ -13,8 +13,9 @@ from dashboard.charts.words import CAVEAT
 from dashboard.charts.worked import draw_worked_code, draw_worked_strip, draw_worked_van
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import show_chart, show_table
-from dashboard.parts.view import View, page
+from dashboard.parts.view import View, page, shown_theme
 from dashboard.questions import fleet
+from pipeline import vocabulary
 
 MARKS = (
     ("within", "Within range", "reads like its siblings."),
@@ -144,26 +145,26 @@ def show_marks() -> None:
         st.markdown("◯ **Ring and name**: the van you chose.")
 
 
-def show_cautions(view: View) -> None:
+def show_cautions(cautions: pl.DataFrame) -> None:
     """Safety first, then the rest."""
     st.header("Cautions", anchor=False)
     st.write(
         "Kinbay compares records. It never replaces the maker's procedure, a trained person or the law where the"
         " work is done."
     )
-    lines = fleet.list_cautions(view.warehouse).filter(pl.col("caution_id").str.starts_with("SC"))
+    lines = cautions.filter(pl.col("caution_id").str.starts_with("SC"))
     with st.container(gap="xxsmall"):
         for row in lines.iter_rows(named=True):
             st.markdown(f":material/warning: {escape(row['text'])}")
 
 
-def show_worked(view: View) -> None:
+def show_worked(theme: Theme) -> None:
     """Three pictures with what to read from them."""
     st.header("Three pictures, worked", anchor=False)
     for number, (draw, title, lines) in enumerate(WORKED):
         picture, words = st.columns([1, 1], gap="medium")
         with picture:
-            show_chart(draw(view.theme), key=f"help_worked_{number}")
+            show_chart(draw(theme), key=f"help_worked_{number}")
         with words:
             st.subheader(title, anchor=False)
             st.markdown("\n".join(f"{place}. {line}" for place, line in enumerate(lines, 1)))
@@ -207,9 +208,8 @@ def show_readings(view: View) -> None:
         )
 
 
-@page("How to read this")
-def show(view: View) -> None:
-    """Marks, pictures, terms, rules, cautions."""
+def show_rules(theme: Theme) -> None:
+    """Marks, rules, pictures and terms: what holds for every fleet."""
     st.markdown(f"**Each van is compared with its siblings. {CAVEAT}**")
     marks, rules = st.columns([1, 1], gap="medium")
     with marks:
@@ -217,9 +217,21 @@ def show(view: View) -> None:
     with rules:
         st.header("The rules", anchor=False)
         st.markdown("\n".join(f"- {rule}" for rule in RULES))
-    show_worked(view)
+    show_worked(theme)
     show_words()
-    show_cautions(view)
+
+
+def show_unbuilt() -> None:
+    """What can be read before there is a fleet."""
+    show_rules(shown_theme())
+    show_cautions(pl.DataFrame(vocabulary.tables()["cautions"]))
+
+
+@page("How to read this", unbuilt=show_unbuilt)
+def show(view: View) -> None:
+    """Marks, pictures, terms, rules, cautions."""
+    show_rules(view.theme)
+    show_cautions(fleet.list_cautions(view.warehouse))
     show_readings(view)
 
 

@@ -11,7 +11,7 @@ from dashboard.charts.changes import KINDS, compare_builds
 from dashboard.charts.matter_words import TIERS, headline, subject_of
 from dashboard.charts.words import CAVEAT, clean_text, count_of, format_number
 from dashboard.parts.decided import Standing, show_said, standings
-from dashboard.parts.links import PAGES, link_to
+from dashboard.parts.links import link_to
 from dashboard.parts.plain import escape
 from dashboard.parts.ranked import show_group
 from dashboard.parts.screen import offer_csv
@@ -25,10 +25,16 @@ _WORD_TO_TIER = {word: tier for tier, word in TIERS.items()}
 _DECIDED = "Decided"
 _SINCE = {"Last build": 0, "A week ago": 6}
 _NAMED = 3
+NOTHING_COMPARED = (
+    "**No van could be compared yet.** It takes several vans of one make, model, engine and model year, each scanned"
+    " on more than one day in the same operating state."
+)
 
 
 def say_count(found: pl.DataFrame, build: dict[str, Any]) -> str:
     """Say how much stands out and how much chance alone would raise."""
+    if not build["cells_tested"]:
+        return NOTHING_COMPARED
     sure = found.filter(pl.col("tier") == "finding")
     on_vans = sure["van"].drop_nulls().n_unique()
     matters = f"{sure.height} matter{'' if sure.height == 1 else 's'}"
@@ -139,7 +145,7 @@ def show_waiting(view: View) -> None:
         told.append(f"{count_of(refused, 'row')} of loaded files refused")
     for line in told or ["Every van was scanned lately, and no question is open"]:
         st.markdown(f"{escape(line)}.")
-    if asked and "add" in PAGES:
+    if asked:
         link_to("add", "Answer the questions", icon=":material/upload_file:")
     link_to("data", "Scans and records", icon=":material/inventory_2:")
 

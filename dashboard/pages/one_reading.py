@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
+from dashboard.charts.frame import span
 from dashboard.charts.palette import GLYPHS, WORDS
 from dashboard.charts.series import draw_series
 from dashboard.charts.siblings import MOST_COHORTS, draw_siblings
@@ -68,8 +69,9 @@ def show_verdict(own: dict[str, Any] | None, van: str | None, reading: Reading, 
         else:
             outside = cells.filter(pl.col("verdict").is_in(["above", "below"])).height
             judged = cells.filter(pl.col("verdict") != "not_judged").height
+            said = f"{outside or 'None'} of {count_of(judged, 'van')} outside {'its' if judged == 1 else 'their'} siblings."
             st.markdown(
-                f"**{outside or 'None'} of {count_of(judged, 'van')} outside {'its' if judged == 1 else 'their'} siblings.**"
+                f"**{said if judged else 'No van can be judged here yet: too few scans or siblings.'}**"
             )
             st.write("Choose a van in the box, on the chart or in the table to see how it stands.")
         st.caption(CAVEAT)
@@ -83,12 +85,6 @@ def order_rows(cells: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def common_range(lines: pl.DataFrame) -> tuple[float | None, float | None]:
-    """Return the one scale that all lines of the table share, so that they can be compared."""
-    spread = lines["scan_values"].explode().to_list()
-    return (min(spread), max(spread)) if spread else (None, None)
-
-
 def show_rows(view: View, cells: pl.DataFrame, reading: Reading, van: str | None) -> None:
     """The same vans as a table, each with its scans of the last year as a line on one common scale."""
     rows = order_rows(cells)
@@ -99,7 +95,7 @@ def show_rows(view: View, cells: pl.DataFrame, reading: Reading, van: str | None
             "van", pl.Series("stands", verdicts), "value", "difference", "n_scans", "n_siblings"
         ).join(lines, on="van", how="left", maintain_order="left")
     ).select("van", "stands", "difference", "scan_values", "n_scans", "value", "n_siblings")
-    low, high = common_range(lines)
+    low, high = span(lines["scan_values"].explode().to_list(), padding=0)  # one scale, so that lines compare
     number = f"%.{reading.decimals}f"
     selected: Any = {"selection": {"rows": [rows["van"].to_list().index(van)] if van in rows["van"] else []}}
     names = rows["van"].to_list()

@@ -163,10 +163,10 @@ def show_seen(view: View, names: list[str]) -> None:
 
 def show_modules(view: View, reader: str) -> None:
     """Control units that answered one reader, van by van."""
-    st.header(f"Control units asked by {escape(reader)}", anchor=False)
+    st.header(f"Modules asked by {escape(reader)}", anchor=False)
     rows = readers.list_reader_modules(view.warehouse, reader, view.vans)
     if rows.is_empty():
-        st.write("No scan of this reader on the vans shown says which control units it asked.")
+        st.write("No scan of this reader on the vans shown says which modules it asked.")
         return
     busiest = rows.group_by("module").agg(pl.col("n_answered").sum()).sort("n_answered", "module", descending=[True, False])  # fmt: skip
     modules = busiest["module"].head(_MOST_MODULES).to_list()
@@ -177,8 +177,8 @@ def show_modules(view: View, reader: str) -> None:
     table = wide.select("van", *[pl.col(m).alias(f"module_{i}") for i, m in enumerate(modules)])
     columns = {"van": st.column_config.TextColumn("Van", width=64)}
     columns |= {f"module_{i}": st.column_config.TextColumn(clean_text(m)) for i, m in enumerate(modules)}
-    show_table(table, columns, key="reader_modules", alt=f"Vans and control units asked by {clean_text(reader)}", height=min(320, 37 * (table.height + 1)))  # fmt: skip
-    st.caption("A code counts as absent only where its control unit was asked and answered.")
+    show_table(table, columns, key="reader_modules", alt=f"Vans and modules asked by {clean_text(reader)}", height=min(320, 37 * (table.height + 1)))  # fmt: skip
+    st.caption("A code counts as absent only where its module was asked and answered.")
     link_to("codes", "Where readers disagree on codes", icon=":material/fact_check:")
 
 

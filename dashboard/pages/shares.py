@@ -64,7 +64,7 @@ def show_one(rows: pl.DataFrame) -> None:
     link_to("reading", "See the vans in this reading", icon=":material/scatter_plot:", reading=reading.title)
 
 
-@page("Where differences come from")
+@page("Where differences come from", is_filtered=False)
 def show(view: View) -> None:
     """Stacked bars, one a reading."""
     shares = list_variance_shares(view.warehouse)
@@ -83,7 +83,7 @@ def show(view: View) -> None:
     rows = shares.filter(pl.col("state") == state)
     name = str(rows["state_name"][0] or state)
     show_chart(draw_shares(rows, name, view.theme), key="shares_chart")
-    st.caption(f"{SHARES_KEY} Over the whole fleet, whatever the filters.")
+    st.caption(SHARES_KEY)
     st.markdown(HOW)
     show_one(rows)
     st.caption(CAVEAT)

@@ -9,7 +9,9 @@ from collections.abc import Callable
 
 import streamlit as st
 
+from dashboard.parts.page_files import PAGES
 from dashboard.parts.plain import escape
+from dashboard.parts.roles import may
 from dashboard.questions.warehouse import NothingBuiltError, OtherVersionError
 from pipeline.errors import KinbayError
 
@@ -31,7 +33,14 @@ def show_nothing_built(error: KinbayError) -> None:
     )
     st.write("To look around with an invented fleet:")
     st.code("kinbay demo", language=None)
-    st.write("To see your own vans, put the readers' files into the inbox folder, then:")
+    if may("enter"):
+        st.write("To see your own vans, bring the readers' files here, or write a scan down by hand:")
+        with st.container(gap=None):
+            st.page_link(PAGES["add"], label="Add data", icon=":material/upload_file:")
+            st.page_link(PAGES["enter"], label="Write down a scan", icon=":material/edit_note:")
+        st.write("Or put the files into the inbox folder, then:")
+    else:
+        st.write("To see your own vans, put the readers' files into the inbox folder, then:")
     st.code("kinbay load\nkinbay build", language=None)
     st.caption("This page shows the vans as soon as the build is done; reload it then.")
 

@@ -3,35 +3,16 @@
 from __future__ import annotations
 
 import contextlib
-from pathlib import Path
 
 import polars as pl
 import streamlit as st
 from streamlit.errors import StreamlitAPIException
 
 from dashboard.charts.words import CHANNELS, CHANNELS_HELP, Reading, clean_text
+from dashboard.parts.page_files import PAGES
 from dashboard.parts.plain import escape
 from dashboard.parts.view import View
 from dashboard.questions import fleet
-
-_FOLDER = Path(__file__).parents[1] / "pages"
-PAGES = {
-    "look": _FOLDER / "needs_a_look.py",
-    "reading": _FOLDER / "one_reading.py",
-    "age": _FOLDER / "ages.py",
-    "shares": _FOLDER / "shares.py",
-    "van": _FOLDER / "one_van.py",
-    "parking": _FOLDER / "parking.py",
-    "codes": _FOLDER / "codes.py",
-    "repairs": _FOLDER / "repairs.py",
-    "costs": _FOLDER / "costs.py",
-    "readers": _FOLDER / "readers.py",
-    "data": _FOLDER / "data.py",
-    "add": _FOLDER / "add_data.py",
-    "enter": _FOLDER / "write_scan.py",
-    "month": _FOLDER / "month.py",
-    "help": _FOLDER / "how_to_read.py",
-}
 
 
 def link_to(page: str, label: str, *, icon: str | None = None, **chosen: str) -> None:

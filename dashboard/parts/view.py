@@ -17,7 +17,7 @@ from dashboard.parts.plain import escape
 from dashboard.parts.roles import may, show_refused
 from dashboard.questions import fleet
 from dashboard.questions.filters import ALL_VANS, Filters
-from dashboard.questions.warehouse import Warehouse, open_warehouse
+from dashboard.questions.warehouse import NothingBuiltError, Warehouse, open_warehouse
 from pipeline.settings import Home
 
 
@@ -51,6 +51,11 @@ class View:
         return self.shown["van"].to_list()
 
 
+def shown_theme() -> Theme:
+    """Light or dark, as the browser shows it."""
+    return DARK if st.context.theme.type == "dark" else LIGHT
+
+
 def open_view() -> View:
     """Look at the newest build; a build published since the last look is taken up here."""
     warehouse = open_warehouse(Home.find())
@@ -60,7 +65,7 @@ def open_view() -> View:
         build=fleet.describe_build(warehouse).row(0, named=True),
         filters=filters,
         shown=fleet.list_shown_vans(warehouse, filters),
-        theme=DARK if st.context.theme.type == "dark" else LIGHT,
+        theme=shown_theme(),
     )
 
 
@@ -76,6 +81,10 @@ def show_head(title: str, view: View, is_filtered: bool) -> None:
     with st.container(key="head"):
         st.title(title, anchor=False)
         if not is_filtered:
+            if is_narrowed:
+                st.caption(
+                    ":material/filter_alt_off: This page is about the whole fleet, whatever the filters."
+                )
             return
         if is_narrowed:
             st.caption(f":material/filter_alt: {shown}")
@@ -93,10 +102,19 @@ def show_no_vans(filters: Filters) -> None:
     st.button("Show all vans", key="clear_from_page", on_click=clear_filters)
 
 
-def page(title: str, *, is_filtered: bool = True) -> Callable[[Callable[[View], None]], Callable[[], None]]:
+def page(
+    title: str, *, is_filtered: bool = True, unbuilt: Callable[[], None] | None = None
+) -> Callable[[Callable[[View], None]], Callable[[], None]]:
     """Make a page of a function: title, newest build, empty case, faults told in words.
 
-    A page that shows the whole fleet whatever is filtered passes `is_filtered=False`.
+    Parameters
+    ----------
+    title : str
+        The page's heading.
+    is_filtered : bool
+        False for a page that shows the whole fleet whatever is filtered; it says so.
+    unbuilt : callable, optional
+        What to show before anything is built, in place of what to run.
     """
 
     def wrap(body: Callable[[View], None]) -> Callable[[], None]:
@@ -105,7 +123,14 @@ def page(title: str, *, is_filtered: bool = True) -> Callable[[Callable[[View], 
             if not may("view"):
                 show_refused()
                 return
-            view = open_view()
+            try:
+                view = open_view()
+            except NothingBuiltError:
+                if unbuilt is None:
+                    raise
+                st.title(title, anchor=False)
+                unbuilt()
+                return
             show_head(title, view, is_filtered)
             if is_filtered and view.shown.is_empty():
                 show_no_vans(view.filters)

@@ -8,7 +8,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from dashboard.parts.links import PAGES
+from dashboard.parts.page_files import PAGES
 
 APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 

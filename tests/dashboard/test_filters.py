@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard.parts.links import PAGES
+from dashboard.parts.page_files import PAGES
 from tests.dashboard.fleet import Fleet
 from tests.dashboard.shown import open_page
 
-WHOLE_FLEET = ("month", "add", "enter")
-"""Pages that show or take in the whole fleet's records whatever is filtered."""
+TAKE_IN, WHOLE_FLEET = ("add", "enter"), ("month", "shares")
+"""Pages that take records in, and pages about the whole fleet whatever is filtered: these say so."""
 FILTERS: dict[str, tuple[dict[str, str | list[str]], str]] = {
     "model": ({"model": "Ostrey Pell"}, "Ostrey Pell"),
     "model_year": ({"model_year": "2014"}, "2014"),
@@ -34,8 +34,10 @@ def test_every_page_takes_all_filters_together(
     assert not at.exception
     assert not at.error
     chips = _chips(at)
-    if page in WHOLE_FLEET:
+    if page in (*TAKE_IN, *WHOLE_FLEET):
         assert chips == []
+        whole = [c.value for c in at.caption if "the whole fleet, whatever the filters" in c.value]
+        assert len(whole) == (page in WHOLE_FLEET)
     else:
         assert all(FILTERS[name][1] in chips[0] for name in ("depot", "reader", "days"))
 

@@ -13,13 +13,13 @@ from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard.charts.words import CAVEAT
-from dashboard.parts.links import PAGES
+from dashboard.parts.page_files import PAGES
 from tests.dashboard import fleet as invented
 from tests.dashboard.fleet import HOSTILE_VAN, Fleet
 from tests.dashboard.shown import open_page, read_page
 
 BOXES = {"age": "age_van", "reading": "reading_van"}
-TAKES_IN = {"add": "Add data", "enter": "Write down a scan"}
+UNBUILT = {"add": "Add data", "enter": "Write down a scan", "help": "How to read this"}
 FIRST_LINES = {
     "look": "stand out",
     "reading": "outside",
@@ -284,15 +284,17 @@ def test_hostile_names_and_notes_are_shown_letter_by_letter(
 
 
 @pytest.mark.parametrize("page", list(PAGES))
-def test_without_a_build_a_page_takes_data_in_or_says_what_to_run(
+def test_without_a_build_a_page_takes_data_in_explains_or_says_what_to_do(
     tmp_path: Path, page: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     at = open_page(tmp_path, page, monkeypatch)
-    if page in TAKES_IN:
-        assert at.title[0].value == TAKES_IN[page]
+    if page in UNBUILT:
+        assert at.title[0].value == UNBUILT[page]
     else:
         assert at.title[0].value == "No fleet to show yet"
         assert [code.value for code in at.code] == ["kinbay demo", "kinbay load\nkinbay build"]
+        ways = [link.proto.page for link in at.main.get("page_link")]
+        assert ways[:2] == ["add_data", "write_scan"]
     assert not at.error
     assert not at.exception
 
@@ -379,6 +381,35 @@ def test_a_van_without_findings_or_cells_has_an_empty_state(
     text = read_page(open_page(own_fleet.home, "van", monkeypatch, van="041"))
     assert "Nothing can be said yet" in text
     assert "No reading of this van has been compared" in text
+
+
+def test_where_nothing_could_be_compared_no_page_says_that_all_is_well(
+    own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tables = invented.build_tables()
+    tables["findings"] = tables["findings"].clear()
+    tables["sibling_scores"] = tables["sibling_scores"].with_columns(
+        pl.lit(None, pl.Float64).alias("p"), pl.lit("not_judged").alias("verdict")
+    )
+    invented.publish(own_fleet.home, build=2, tables=tables)
+    look = read_page(open_page(own_fleet.home, "look", monkeypatch))
+    assert "No van could be compared yet" in look
+    assert "Nothing stands out" not in look
+    reading = open_page(own_fleet.home, "reading", monkeypatch)
+    assert "No van can be judged here yet" in read_page(reading)
+
+
+def test_the_line_of_a_single_scan_has_a_scale_with_height(
+    own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A table shows a line as an invalid number where its scale begins and ends at the same value."""
+    tables = invented.build_tables()
+    tables["scan_levels"] = tables["scan_levels"].with_columns(pl.lit(88.0).alias("value"))
+    invented.publish(own_fleet.home, build=2, tables=tables)
+    at = open_page(own_fleet.home, "reading", monkeypatch, reading="Engine coolant temperature, warm idle")
+    (line,) = re.findall(r'"line_chart"[^}]*', at.dataframe[0].proto.columns)
+    assert '"y_min": 87.0' in line
+    assert '"y_max": 89.0' in line
 
 
 def test_links_carry_the_choice_and_leave_the_filters_to_their_boxes(

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from dashboard.exports import Asked, chart_file, handout_file
-from dashboard.parts.links import PAGES
+from dashboard.parts.page_files import PAGES
 from pipeline import build as building
 from pipeline import ingest
 from pipeline.settings import Home

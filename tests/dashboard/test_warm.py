@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from dashboard import warm
-from dashboard.parts.links import PAGES
+from dashboard.parts.page_files import PAGES
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.fleet import describe_build, list_filter_choices, list_shown_vans
 from dashboard.questions.warehouse import Warehouse, open_warehouse
