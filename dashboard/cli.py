@@ -27,6 +27,7 @@ class ChartKind(StrEnum):
     costs = "costs"
     exposure = "exposure"
     age = "age"
+    drift = "drift"
     readers = "readers"
 
 
@@ -131,8 +132,8 @@ def chart(
         typer.Argument(
             help="siblings: one reading, all vans; van: one van, all readings; codes: all codes, or one over time; "
             "repair: a reading before and after work; costs: cost of each van; exposure: what goes with parking or a "
-            "fitting; age: one reading against age, kilometres, date or another reading; readers: a reader against "
-            "the others."
+            "fitting; age: one reading against age, kilometres, date or another reading; drift: one reading of a van "
+            "against its siblings month by month; readers: a reader against the others."
         ),
     ],
     out: Annotated[Path, typer.Option("--out", help="The file: .png, .svg or .pdf.")],

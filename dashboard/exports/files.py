@@ -13,6 +13,7 @@ from dashboard.exports.brief import find_van, write_brief
 from dashboard.exports.code_pictures import find_code, picture_code_shares, picture_code_strips
 from dashboard.exports.cost_pictures import picture_costs
 from dashboard.exports.dossier import is_about_a_group, write_dossier
+from dashboard.exports.drift_pictures import find_drift, picture_drift
 from dashboard.exports.exposure_pictures import (
     find_contrast,
     picture_exposure,
@@ -95,6 +96,12 @@ def _series(warehouse: Warehouse, asked: Asked) -> Picture:
     return picture_series(warehouse, van, find_reading(warehouse, asked.parameter, asked.state))
 
 
+def _drift(warehouse: Warehouse, asked: Asked) -> Picture:
+    """One reading of a van against its siblings through time; the surest where none is named."""
+    van = asked.need_van("drift")
+    return picture_drift(warehouse, van, find_drift(warehouse, van, asked.parameter, asked.state))
+
+
 def _age(warehouse: Warehouse, asked: Asked) -> Picture:
     """One reading against age, kilometres, date or another reading of the same state."""
     reading = find_reading(warehouse, asked.parameter, asked.state)
@@ -156,6 +163,7 @@ CHARTS: dict[str, Callable[[Warehouse, Asked], Picture]] = {
     "van": _van,
     "series": _series,
     "age": _age,
+    "drift": _drift,
     "codes": _codes,
     "repair": _repair,
     "costs": _costs,

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from functools import partial
+from typing import Any
+
 import polars as pl
 import streamlit as st
 
+from dashboard.charts.drift import DRIFT_KEY, draw_drift, say_drift
 from dashboard.charts.drift_words import say_course, say_drifts, say_edge, say_pace, say_step
 from dashboard.charts.words import Reading, clean_text
+from dashboard.exports.drift_pictures import picture_drift
+from dashboard.parts.links import name_stray
 from dashboard.parts.plain import escape
-from dashboard.parts.screen import file_stem, offer_csv, show_table
+from dashboard.parts.screen import file_stem, offer_csv, offer_downloads, show_chart, show_table
 from dashboard.parts.view import View
 from dashboard.questions import vans
 
@@ -65,3 +71,28 @@ def show_van_drifts(view: View, van: str) -> None:
         height=min(320, 37 * (len(rows) + 1)),
     )
     offer_csv(drifts, file_stem("van", van, "drift"), key="van_drifts")
+    show_course(view, van, rows)
+
+
+def show_course(view: View, van: str, rows: list[dict[str, Any]]) -> None:
+    """One followed reading through time, the surest first: chart, words and files."""
+    followed = {Reading.from_row(row).title: row for row in rows if row["reason"] is None}
+    if not followed:
+        return
+    asked = st.selectbox(
+        "Reading over time", list(followed), index=None, key="drift_reading", bind="query-params",
+        placeholder=f"{next(iter(followed))}, the surest",
+    )  # fmt: skip
+    name_stray("drift_reading", list(followed), "Among the readings followed there is none called")
+    row = followed.get(asked or "", next(iter(followed.values())))
+    reading = Reading.from_row(row)
+    months = vans.list_drift_months(view.warehouse, van, reading.parameter, reading.state)
+    st.markdown(f"**{escape(reading.title)}.** {escape(say_drift(row, months))}")
+    show_chart(draw_drift(van, row, months, view.theme), key="drift_chart")
+    st.caption(DRIFT_KEY)
+    offer_downloads(
+        partial(picture_drift, view.warehouse, van, row),
+        months,
+        file_stem("van", van, "drift", reading.title),
+        key="drift_save",
+    )

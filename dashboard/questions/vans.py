@@ -17,6 +17,11 @@ def list_van_cells(warehouse: Warehouse, van: str) -> pl.DataFrame:
     return warehouse.ask("list_van_cells", van=van)
 
 
+def list_drift_months(warehouse: Warehouse, van: str, parameter: str, state: str) -> pl.DataFrame:
+    """One row per month of one van in one reading: its mean difference from its siblings."""
+    return warehouse.ask("list_drift_months", van=van, parameter=parameter, state=state)
+
+
 def list_van_drifts(warehouse: Warehouse, van: str) -> pl.DataFrame:
     """One row per reading of the van that has siblings to be followed against, drifts first."""
     return warehouse.ask("list_van_drifts", van=van)

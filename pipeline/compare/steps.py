@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,31 @@ def tabular_cusum(x: Floats, target: float, slack: float) -> tuple[Floats, Float
         return total - np.minimum(np.minimum.accumulate(total), 0.0)
 
     return drawn_back(x - target - slack), drawn_back(target - slack - x)
+
+
+def smooth(x: Floats, weight: float, start: float) -> Floats:
+    """Return the exponentially weighted moving average: z_i = weight x_i + (1 - weight) z_{i-1}, z before the first = start.
+
+    Source: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.4.
+    """
+    return np.fromiter(
+        accumulate(x, lambda z, new: weight * new + (1 - weight) * z, initial=start), np.float64
+    )[1:]
+
+
+def first_noticed(x: Floats, *, n_start: int = 4) -> int | None:
+    """Return the place at which a running tally of x first passes its bar, on the side to which x moves; None if never.
+
+    Target: mean of the first `n_start` values; standard deviation: from the differences of neighbours (von Neumann
+    1941), which a trend hardly touches; slack 0.5 and bar 5 of it (Montgomery, Introduction to Statistical Quality
+    Control, from memory). For series already judged to move: the tally is no test here.
+    """
+    if len(x) <= n_start:
+        return None
+    target, sd = float(x[:n_start].mean()), float(np.sqrt(np.mean(np.diff(x) ** 2) / 2))
+    up, down = tabular_cusum(x, target, 0.5 * sd)
+    passed = np.flatnonzero((up if x[-1] > target else down) > 5 * sd)
+    return int(passed[0]) if len(passed) else None
 
 
 def locate_step(cell: Ints, time: Floats, value: Floats, cells: int) -> Steps:

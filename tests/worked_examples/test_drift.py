@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pipeline.compare.drift import follow
-from pipeline.compare.steps import locate_step, tabular_cusum
+from pipeline.compare.steps import first_noticed, locate_step, smooth, tabular_cusum
 
 Example = Callable[[str], dict[str, Any]]
 
@@ -35,6 +35,24 @@ def test_running_sums(example: Example) -> None:
     assert up == pytest.approx(np.array(printed["S_hi"]), abs=0.0061)
     assert down == pytest.approx(np.array(printed["S_lo"]), abs=0.0061)
     assert int(np.argmax(up > given["h"])) + 1 == printed["first_alarm_index_1based"]
+
+
+def test_moving_average(example: Example) -> None:
+    # NIST/SEMATECH e-Handbook 6.3.2.4; printed to two decimals
+    case = example("ewma_nist")
+    given = case["inputs"]
+    made = smooth(np.array(given["x"]), given["lam"], given["mu0"])
+    assert made == pytest.approx(np.array(case["expected"]["ewma"]), abs=0.0051)
+
+
+def test_a_running_tally_notices_the_nile_within_a_few_years_of_its_step(example: Example) -> None:
+    # Cobb 1978: the step lies between 1898 and 1899; a tally needs some years to be sure, and cries out before no step
+    case = example("nile_step")
+    place = first_noticed(np.array(case["inputs"]["x"], dtype=float), n_start=20)
+    assert place is not None
+    assert 1899 <= case["inputs"]["first_year"] + place <= 1910
+    assert first_noticed(np.array(case["inputs"]["x"], dtype=float)[:28], n_start=20) is None
+    assert first_noticed(np.array([1.0, 2.0, 1.0])) is None
 
 
 def test_the_nile_falls_after_1898(example: Example) -> None:
