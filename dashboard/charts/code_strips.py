@@ -29,9 +29,9 @@ ROW = 58
 FIRST_ROW = 38.0
 
 
-def choose_vans(vans: pl.DataFrame) -> list[str]:
+def choose_vans(vans: pl.DataFrame, most: int = MOST_VANS) -> list[str]:
     """Return the vans to draw: those that ever showed the code, the steadiest first."""
-    return vans.filter(pl.col("has_shown"))["van"].to_list()[:MOST_VANS]
+    return vans.filter(pl.col("has_shown"))["van"].to_list()[:most]
 
 
 def _place(vans: list[str]) -> pl.DataFrame:
@@ -132,7 +132,12 @@ def build_template(theme_name: str) -> dict[str, Any]:
 
 
 def draw_strips(
-    code: Code, vans: pl.DataFrame, scans: pl.DataFrame, clears: pl.DataFrame, theme: Theme
+    code: Code,
+    vans: pl.DataFrame,
+    scans: pl.DataFrame,
+    clears: pl.DataFrame,
+    theme: Theme,
+    most: int = MOST_VANS,
 ) -> Chart:
     """Draw what every scan says about one code, a strip per van that ever showed it.
 
@@ -148,8 +153,10 @@ def draw_strips(
         Rows of `list_code_clears`; a line on the van's strip each.
     theme : Theme
         Colours and font.
+    most : int
+        How many vans at most.
     """
-    places = _place(choose_vans(vans))
+    places = _place(choose_vans(vans, most))
     data = {
         "labels": _labels(vans, places),
         "scans": _scans(scans, places),

@@ -6,16 +6,22 @@ import polars as pl
 
 from dashboard.charts.matter_words import TIERS, headline, say_counts, say_figures
 from dashboard.charts.palette import PRINT
-from dashboard.charts.words import CAVEAT, clean_text, count_of
-from dashboard.exports.brief import describe_facts, find_van
-from dashboard.exports.handout import A4
-from dashboard.exports.sheet import Sheet, convert
-from dashboard.questions import findings, fleet, vans
+from dashboard.charts.words import CAVEAT, clean_text, count_of, say_standing
+from dashboard.exports.document import write_pdf
+from dashboard.exports.sheet import A4, Sheet
+from dashboard.exports.van_facts import describe_facts, know_van, say_alone, say_code
+from dashboard.questions import vans
 from dashboard.questions.warehouse import Warehouse
 
 MOST_CHECKS, MOST_CAUTIONS = 5, 6
 _BLANK = "Found: ______________________________________   Value: ____________   Fault: yes / no / not sure"
 _FOOT = 86.0
+_LINE = 24.0  # points between lines to write on, as in a ruled exercise book
+
+
+def name_bay_sheet(van: str) -> str:
+    """Return the title of the page."""
+    return f"Bay sheet: van {clean_text(van)}"
 
 
 def lay_out_bay_sheet(warehouse: Warehouse, van: str) -> str:
@@ -26,13 +32,11 @@ def lay_out_bay_sheet(warehouse: Warehouse, van: str) -> str:
     KinbayError
         Where there is no such van.
     """
-    facts = find_van(warehouse, van)
-    build = fleet.describe_build(warehouse).row(0, named=True)
-    found = findings.list_findings(warehouse, [van])
-    own = found.filter((pl.col("van") == van) & pl.col("tier").is_in(["finding", "likely"])).to_dicts()
+    known = know_van(warehouse, van)
+    own = known.matters
     sheet, floor = Sheet(width=A4[0]), A4[1] - _FOOT
-    sheet.write(f"Bay sheet: van {clean_text(van)}", size=20, bold=True, gap=2)
-    sheet.write(describe_facts(facts), size=9.5, colour=PRINT.faint, gap=4)
+    sheet.write(name_bay_sheet(van), size=20, bold=True, gap=2)
+    sheet.write(describe_facts(known.facts), size=9.5, colour=PRINT.faint, gap=4)
     sheet.write(
         "Date: ____________  Odometer: ____________ km  By: ________________  Reader: ______________",
         size=10,
@@ -60,19 +64,20 @@ def lay_out_bay_sheet(warehouse: Warehouse, van: str) -> str:
         sheet.write(_BLANK, size=10, gap=6)
         left -= 1
     if not own:
-        sheet.write("Nothing of this van stands out in the readings that could be compared.", size=10)
+        sheet.write(say_alone(known) or say_standing(known.cells.iter_rows(named=True)), size=10)
     if left > 0:
         sheet.write(f"{count_of(left, 'more matter')} on the dashboard.", size=9, colour=PRINT.faint)
     _lay_codes(sheet, warehouse, van, floor)
+    _lay_notes(sheet, floor)
     sheet.y = floor
     sheet.rule(gap=4)
     sheet.write("Work done and parts: ____________________________________________________________", size=10)
     sheet.write(
-        f"{CAVEAT} Follow the maker's procedure. Data to {build['data_to']:%d %b %Y}, build {build['build_id']}.",
+        f"{CAVEAT} Follow the maker's procedure. {known.origin}",
         size=8.5,
         bold=True,
     )
-    return sheet.as_svg(height=A4[1])
+    return sheet.as_svg(height=A4[1], title=name_bay_sheet(van))
 
 
 def _lay_cautions(sheet: Sheet, own: list[dict[str, object]]) -> None:
@@ -98,12 +103,22 @@ def _lay_codes(sheet: Sheet, warehouse: Warehouse, van: str, floor: float) -> No
         if sheet.y > floor - 18:
             return
         sheet.write(
-            f"[  ] {clean_text(row['code'])} ({clean_text(row['module'])}) {clean_text(row['title'])}",
+            f"[  ] {say_code(row)}",
             size=9.5,
             gap=1,
         )
 
 
+def _lay_notes(sheet: Sheet, floor: float) -> None:
+    """Lines to write on, in whatever room is left."""
+    if sheet.y > floor - 3 * _LINE:
+        return
+    sheet.rule(gap=4)
+    sheet.write("Notes", size=10.5, bold=True, gap=0)
+    while sheet.y + _LINE <= floor - 8:
+        sheet.rule(gap=_LINE / 2)
+
+
 def print_bay_sheet(warehouse: Warehouse, van: str) -> bytes:
     """Return the page as PDF."""
-    return convert(lay_out_bay_sheet(warehouse, van), "pdf")
+    return write_pdf(name_bay_sheet(van), [lay_out_bay_sheet(warehouse, van)])

@@ -88,25 +88,29 @@ def picture_code_shares(warehouse: Warehouse, filters: Filters) -> tuple[Chart, 
 
 
 def picture_code_strips(
-    warehouse: Warehouse, code: Code, filters: Filters, only: list[str] | None = None
+    warehouse: Warehouse,
+    code: Code,
+    filters: Filters,
+    only: list[str] | None = None,
+    most: int = MOST_VANS,
 ) -> tuple[Chart, Caption]:
-    """Return the chart of one code over time and its caption; `only` narrows it to these vans."""
+    """Return the chart of one code over time and its caption; `only` narrows it to these vans, at most `most`."""
     names = _names(warehouse, filters) if only is None else only
     asked = (warehouse, code.module, code.code, names)
     vans, scans = codes.list_code_vans(*asked), codes.list_code_scans(*asked)
-    chart = draw_strips(code, vans, scans, codes.list_code_clears(*asked), PRINT)
+    chart = draw_strips(code, vans, scans, codes.list_code_clears(*asked), PRINT, most)
     shares = codes.list_code_cohorts(warehouse, names)
     own = [r for r in shares.iter_rows(named=True) if (r["module"], r["code"]) == (code.module, code.code)]
     told = [f"{clean_text(r['cohort'])}: {say_share(r)}" for r in own if r["n_vans_with"]][:3]
     returned = say_returns(codes.list_code_returns(warehouse, code.module, code.code))
     n_shown = int(vans["has_shown"].sum())
-    more = f" The {MOST_VANS} steadiest of {n_shown} vans are drawn." if n_shown > MOST_VANS else ""
+    more = f" The {most} steadiest of {n_shown} vans are drawn." if n_shown > most else ""
     caption = caption_of(
         _build_row(warehouse),
         title=f"{code.name}, van by van",
         finding=f"{'; '.join(told)}{'. ' if told else ''}{returned}",
         filters=f"van {only[0]}" if only is not None and len(only) == 1 else filters.describe(),
-        n_vans=len(choose_vans(vans)),
+        n_vans=len(choose_vans(vans, most)),
         n_scans=scans.height,
         key=STRIPS_KEY + more,
     )

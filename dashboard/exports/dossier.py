@@ -7,9 +7,9 @@ from typing import Any
 
 from dashboard.charts.code_names import Code
 from dashboard.charts.frame import Chart
+from dashboard.charts.matter_words import TIERS
 from dashboard.charts.words import Reading, clean_text, count_of, format_number
 from dashboard.exports.code_pictures import find_code, picture_code_strips
-from dashboard.exports.handout import TIERS
 from dashboard.exports.reading_pictures import picture_siblings
 from dashboard.questions import findings, fleet
 from dashboard.questions.filters import ALL_VANS, Filters
@@ -31,6 +31,7 @@ _CODE_HEADS = (
 _CODE_SHARES = (0.07, 0.21, 0.12, 0.09, 0.11, 0.08, 0.12, 0.09, 0.11)
 _READING_HEADS = ("Van", "Chassis number", "In service", ">Km", ">Mean", ">Scans", "Last scan", "Codes on it")
 _READING_SHARES = (0.07, 0.21, 0.12, 0.09, 0.12, 0.07, 0.13, 0.19)
+_MOST_STRIPS = 9  # as many vans over time as one page holds in letters that can be read; the table has all
 LIMITS = (
     "Vans of one owner, read in a workshop: not a sample of all vans of this kind. A van whose control unit was not"
     " asked or did not answer is counted as not known, never as free of it. Readers differ in what they ask and show."
@@ -145,7 +146,7 @@ def _draw(warehouse: Warehouse, row: dict[str, Any], names: list[str]) -> tuple[
     """The chart of the group with how to read it: the code over time, or the reading beside other model years."""
     if row["code"] is not None:
         code = find_code(warehouse, Code(row["module"] or "", row["code"], "", "other").short, names)
-        chart, caption = picture_code_strips(warehouse, code, ALL_VANS, names)
+        chart, caption = picture_code_strips(warehouse, code, ALL_VANS, names, _MOST_STRIPS)
     elif row["parameter"] is not None:
         family = Filters(models=(f"{row['make']} {row['model']}",))
         chart, caption = picture_siblings(warehouse, Reading.from_row(row), None, family)

@@ -9,7 +9,7 @@ from pathlib import Path
 from dashboard.charts.frame import Chart
 from dashboard.exports import dossier_print, report
 from dashboard.exports.age_pictures import picture_ages
-from dashboard.exports.brief import find_van, write_brief
+from dashboard.exports.brief import write_brief
 from dashboard.exports.code_pictures import find_code, picture_code_shares, picture_code_strips
 from dashboard.exports.cost_pictures import picture_costs
 from dashboard.exports.dossier import is_about_a_group, write_dossier
@@ -26,6 +26,7 @@ from dashboard.exports.picture import KINDS, Caption, draw_picture
 from dashboard.exports.reader_pictures import choose_two, picture_agreement, picture_biases
 from dashboard.exports.reading_pictures import find_reading, picture_series, picture_siblings, picture_van
 from dashboard.exports.repair_pictures import find_repair, picture_repair
+from dashboard.exports.van_facts import find_van
 from dashboard.questions import exposures, fleet, readers
 from dashboard.questions.ages import Against
 from dashboard.questions.filters import ALL_VANS, Filters

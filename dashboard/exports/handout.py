@@ -2,27 +2,29 @@
 
 from __future__ import annotations
 
-from html import escape
 from typing import Any
 
+from dashboard.charts.matter_words import TIERS
 from dashboard.charts.palette import PRINT
-from dashboard.charts.words import CAVEAT, clean_text, count_of
+from dashboard.charts.words import CAVEAT, count_of
 from dashboard.exports.brief import Brief
+from dashboard.exports.document import (
+    write_box,
+    write_figure,
+    write_html,
+    write_line,
+    write_list,
+    write_pdf,
+    write_table,
+)
 from dashboard.exports.picture import SIBLINGS_KEY
-from dashboard.exports.sheet import Sheet, convert, render_chart
+from dashboard.exports.sheet import A4, Sheet
 
-A4 = (595.0, 842.0)
 _FOOT = 92.0
 _TWO_LINES = 25.0
 """Height of two lines of the text in points."""
 _HEADS = ["Reading", "Verdict", ">Value", ">Siblings", ">Diff.", ">Scans/vans"]
 _SHARES = [0.38, 0.17, 0.14, 0.12, 0.08, 0.11]
-TIERS = {
-    "finding": "Stands out",
-    "likely": "Likely",
-    "watch": "Watch",
-    "not_enough_evidence": "Not enough evidence",
-}
 
 
 def _lay_first(sheet: Sheet, matter: dict[str, Any], floor: float) -> None:
@@ -70,6 +72,12 @@ def _room_needed(sheet: Sheet, brief: Brief) -> float:
     return 13.0 * (len(brief.readings) + 2) + text + 3 * _TWO_LINES
 
 
+def _foot_lines(brief: Brief) -> list[str]:
+    """What was not judged, how to read a chart where there is one, data date and build."""
+    key = [SIBLINGS_KEY] if brief.strip is not None or brief.overview is not None else []
+    return [brief.unknown, *key, brief.origin]
+
+
 def lay_out(brief: Brief) -> str:
     """Return the A4 page as SVG.
 
@@ -95,7 +103,7 @@ def lay_out(brief: Brief) -> str:
     _lay_lines(sheet, "Work and notes", brief.events, floor)
     sheet.y = floor
     sheet.rule(gap=4)
-    for line in (brief.unknown, SIBLINGS_KEY, brief.origin):
+    for line in _foot_lines(brief):
         sheet.write(line, size=8, colour=PRINT.faint, gap=0)
     sheet.write(CAVEAT, size=9, bold=True)
     return sheet.as_svg(height=A4[1])
@@ -103,61 +111,32 @@ def lay_out(brief: Brief) -> str:
 
 def print_pdf(brief: Brief) -> bytes:
     """Return the page as PDF."""
-    return convert(lay_out(brief), "pdf")
+    return write_pdf(brief.title, [lay_out(brief)])
 
 
-STYLE = (
-    "body{font:16px/1.5 system-ui,sans-serif;color:#0A0F14;max-width:46rem;margin:2rem auto;padding:0 1rem}"
-    "h1{font-size:1.6rem;margin:0}h2{font-size:1.1rem;margin:1.4rem 0 .3rem}p{margin:.3rem 0}"
-    ".faint{color:#4A5763}.box{background:#F0F4F7;border-left:4px solid #0B6AA6;padding:.7rem 1rem;margin:1rem 0}"
-    "table{border-collapse:collapse;width:100%;font-size:.9rem}th,td{text-align:left;padding:.25rem .5rem;"
-    "border-bottom:1px solid #D5DDE3}td:nth-child(n+3),th:nth-child(n+3){text-align:right}"
-    "figure{margin:1rem 0;overflow-x:auto}@media print{body{margin:0}}"
-)
-
-
-def _text(text: object) -> str:
-    return escape(clean_text(text))
-
-
-def _items(title: str, lines: list[str]) -> str:
-    if not lines:
-        return ""
-    return f"<h2>{title}</h2><ul>{''.join(f'<li>{_text(line)}</li>' for line in lines)}</ul>"
-
-
-def _matters_html(brief: Brief) -> str:
-    rows = [
-        f"<p><strong>{TIERS[m['tier']]}: {_text(m['claim'])}</strong></p>"
-        f"<p>Next check: {_text(m['next_check'])}</p>"
-        f"<p class='faint'>Could also be: {_text('; '.join(m['rivals']))}</p>"
-        for m in brief.matters
-    ]
-    return f"<h2>What to check next</h2>{''.join(rows)}" if rows else ""
+def _write_matter(matter: dict[str, Any]) -> str:
+    return (
+        write_line(f"{TIERS[matter['tier']]}: {matter['claim']}", "strong")
+        + (write_line(f"Next check: {matter['next_check']}") if matter["next_check"] else "")
+        + (write_line(f"Could also be: {'; '.join(matter['rivals'])}", "faint") if matter["rivals"] else "")
+    )
 
 
 def print_html(brief: Brief) -> bytes:
     """Return the page as one HTML file that asks for nothing from anywhere."""
-    table = ""
+    parts = [
+        write_line(brief.facts, "faint"),
+        write_box([brief.headline]),
+        *(write_figure(chart) for chart in (brief.strip, brief.overview) if chart is not None),
+    ]
     if brief.readings:
-        head = "".join(f"<th scope='col'>{h.lstrip('>')}</th>" for h in _HEADS)
-        body = "".join(f"<tr>{''.join(f'<td>{_text(c)}</td>' for c in row)}</tr>" for row in brief.readings)
-        table = f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
-    charts = "".join(
-        f"<figure role='img' aria-label='{_text(c.alt)}'>{render_chart(c, 640)}</figure>"
-        for c in (brief.strip, brief.overview)
-        if c is not None
-    )
-    policy = "default-src 'none'; style-src 'unsafe-inline'"
-    return (
-        f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{_text(brief.title)}</title>"
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
-        "<meta name='viewport' content='width=device-width, initial-scale=1'>"
-        f"<style>{STYLE}</style></head><body><main><h1>{_text(brief.title)}</h1>"
-        f"<p class='faint'>{_text(brief.facts)}</p>"
-        f"<div class='box'><strong>{_text(brief.headline)}</strong></div>{charts}{table}{_matters_html(brief)}"
-        f"{_items('Cautions', brief.cautions)}{_items('Codes on the last scan', brief.codes)}"
-        f"{_items('Work and notes', brief.events)}"
-        f"<p class='faint'>{_text(brief.unknown)} {SIBLINGS_KEY} {_text(brief.origin)}</p>"
-        f"<p><strong>{CAVEAT}</strong></p></main></body></html>"
-    ).encode()
+        parts.append(write_table("Readings that stand out or nearly do", _HEADS, brief.readings))
+    if brief.matters:
+        parts.append(f"<h2>What to check next</h2>{''.join(map(_write_matter, brief.matters))}")
+    parts += [
+        write_list("Cautions", brief.cautions),
+        write_list("Codes on the last scan", brief.codes),
+        write_list("Work and notes", brief.events),
+        write_line(" ".join(_foot_lines(brief)), "faint"),
+    ]
+    return write_html(brief.title, parts)

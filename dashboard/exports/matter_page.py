@@ -6,20 +6,16 @@ from typing import Any
 
 import polars as pl
 
-from dashboard.charts.frame import Chart
 from dashboard.charts.matter_words import say_why, subject_of
-from dashboard.charts.palette import PRINT
-from dashboard.charts.siblings import draw_siblings
-from dashboard.charts.words import Reading, clean_text
+from dashboard.charts.words import clean_text
+from dashboard.exports.matter_pictures import picture_matter
 from dashboard.exports.report import Report, Section
-from dashboard.questions import findings, fleet, siblings
+from dashboard.questions import findings, fleet
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse
 from pipeline.decisions import Decision, read_decisions
 from pipeline.errors import KinbayError, nearest
 from pipeline.settings import Home
-
-_CELLS = ("van_level", "van_change", "van_drift")
 
 
 def find_matter(warehouse: Warehouse, finding: str) -> dict[str, Any]:
@@ -60,12 +56,13 @@ def write_matter(warehouse: Warehouse, home: Home, finding: str) -> Report:
     build = fleet.describe_build(warehouse).row(0, named=True)
     known = [clean_text(t) for t in (row["cohort"], row["depot"]) if t]
     decisions = [say_kept(d) for d in read_decisions(home) if d.finding_id == finding]
-    chart = _draw(warehouse, row)
+    chart, key = picture_matter(warehouse, row) or (None, "")
     return Report(
         title=f"{subject_of(row)}: one matter",
         facts=" · ".join([*known, f"finding {row['finding_id']}"]),
         lead=(clean_text(row["claim"]), say_why(row)),
-        charts=(chart,) if chart is not None else (),
+        chart=chart,
+        key=key,
         sections=(
             Section("What to check next", (clean_text(row["next_check"]),) if row["next_check"] else ()),
             Section("Cautions for that check", tuple(clean_text(c) for c in row["cautions"])),
@@ -78,19 +75,3 @@ def write_matter(warehouse: Warehouse, home: Home, finding: str) -> Report:
             f"Data to {build['data_to']:%d %b %Y}, build {build['build_id']}.",
         ),
     )
-
-
-def _draw(warehouse: Warehouse, row: dict[str, Any]) -> Chart | None:
-    """The reading across the van's own group; matters without a reading have no such chart."""
-    if row["kind"] not in _CELLS or row["van"] is None or row["parameter"] is None:
-        return None
-    channel = "change" if row["kind"] == "van_change" else "level"
-    reading = Reading.from_row(row, channel)
-    asked = (warehouse, reading.parameter, reading.state, channel)
-    everyone = fleet.list_shown_vans(warehouse, ALL_VANS)
-    group = everyone.filter(pl.col("van") == row["van"])["cohort_id"]
-    names = everyone.filter(pl.col("cohort_id").is_in(group.implode()))["van"].to_list()
-    cells = siblings.list_sibling_cells(*asked, names)
-    if cells.is_empty():
-        return None
-    return draw_siblings(cells, siblings.list_cohort_ranges(*asked), reading, row["van"], PRINT)

@@ -9,6 +9,7 @@ from typing import Any
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
 from dashboard.charts.words import CAVEAT, count_of
+from dashboard.exports.document import write_pdf
 from dashboard.exports.sheet import Sheet, convert
 
 KINDS = ("png", "svg", "pdf")
@@ -98,7 +99,8 @@ def draw_picture(chart: Chart, caption: Caption, kind: str) -> bytes:
     sheet.chart(chart)
     sheet.write(caption.key, size=9.5, colour=PRINT.faint, gap=2)
     sheet.write(CAVEAT, size=9.5, bold=True, gap=0)
-    return convert(sheet.as_svg(), kind)
+    drawn = sheet.as_svg(title=caption.title)
+    return write_pdf(caption.title, [drawn]) if kind == "pdf" else convert(drawn, kind)
 
 
 def draw_slide(chart: Chart, caption: Caption) -> bytes:

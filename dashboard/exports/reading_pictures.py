@@ -12,10 +12,10 @@ from dashboard.charts.series import draw_series
 from dashboard.charts.siblings import draw_siblings
 from dashboard.charts.van import draw_van
 from dashboard.charts.words import Reading, say_evidence, say_standing, say_verdict
-from dashboard.exports.brief import find_van
 from dashboard.exports.picture import SERIES_KEY, SIBLINGS_KEY, VAN_KEY, Caption, caption_of
+from dashboard.exports.van_facts import find_van
 from dashboard.questions import fleet, siblings, vans
-from dashboard.questions.filters import Filters
+from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse
 from dashboard.questions.within import Compared
 from pipeline.errors import KinbayError, nearest
@@ -94,6 +94,18 @@ def picture_siblings(
         key=f"{compared.label} {SIBLINGS_KEY}".strip(),
     )
     return chart, caption
+
+
+def draw_own_group(warehouse: Warehouse, reading: Reading, van: str) -> Chart | None:
+    """Draw a reading over the van's own group for print, the van marked; None where the van has no such reading."""
+    everyone = fleet.list_shown_vans(warehouse, ALL_VANS)
+    group = everyone.filter(pl.col("van") == pl.lit(van))["cohort_id"].to_list()
+    names = everyone.filter(pl.col("cohort_id").is_in(group))["van"].to_list()
+    asked = (warehouse, reading.parameter, reading.state, reading.channel)
+    cells = siblings.list_sibling_cells(*asked, names)
+    if van not in cells["van"]:
+        return None
+    return draw_siblings(cells, siblings.list_cohort_ranges(*asked), reading, van, PRINT)
 
 
 def picture_van(warehouse: Warehouse, van: str, channel: str, state: str | None) -> tuple[Chart, Caption]:

@@ -11,8 +11,8 @@ from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
 from dashboard.charts.repairs import WORDS, draw_repair
 from dashboard.charts.words import Reading
-from dashboard.exports.brief import find_van
 from dashboard.exports.picture import Caption, caption_of
+from dashboard.exports.van_facts import find_van
 from dashboard.questions import fleet, repairs, vans
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse

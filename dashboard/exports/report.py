@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from html import escape
 
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
-from dashboard.charts.words import CAVEAT, clean_text, count_of
-from dashboard.exports.handout import A4, STYLE
-from dashboard.exports.sheet import Sheet, convert, render_chart
+from dashboard.charts.words import CAVEAT, count_of
+from dashboard.exports.document import write_box, write_figure, write_html, write_line, write_list, write_pdf
+from dashboard.exports.sheet import A4, Sheet
 
-_FOOT = 78.0
+_FOOT = 84.0
+_SIZES = (1.25, 1.15, 1.05, 1.0)
+"""How large letters may be, largest first; the first that leaves nothing out is taken, else the last."""
+_MOST_CHART = 330.0
+"""Height of a chart in points that leaves half a page to words."""
 
 
 @dataclass(frozen=True)
@@ -50,93 +53,101 @@ class Report:
         What matters most, in one or two sentences.
     sections : tuple of Section
         Empty ones are left out.
-    charts : tuple of Chart
+    chart : Chart, optional
         Drawn under the lead.
+    key : str
+        How to read the chart.
     foot : tuple of str
-        How to read it, data date and build.
+        How to read the rest, data date and build.
     """
 
     title: str
     facts: str
     lead: tuple[str, ...]
     sections: tuple[Section, ...]
-    charts: tuple[Chart, ...] = ()
+    chart: Chart | None = None
+    key: str = ""
     foot: tuple[str, ...] = field(default=())
 
 
 def lay_out(report: Report) -> str:
-    """Return the A4 page as SVG; lines that do not fit are counted."""
+    """Return the A4 page as SVG, in letters as large as it holds; lines that do not fit are counted."""
+    sheet = Sheet(width=A4[0])
+    for size in _SIZES:
+        sheet, is_whole = _lay(report, size)
+        if is_whole:
+            break
+    return sheet.as_svg(height=A4[1], title=report.title)
+
+
+def _lay(report: Report, size: float) -> tuple[Sheet, bool]:
+    """Write the page in letters of this size, and say whether every line found its place."""
     sheet, floor = Sheet(width=A4[0]), A4[1] - _FOOT
     sheet.write(report.title, size=20, bold=True, gap=3)
     sheet.write(report.facts, size=9.5, colour=PRINT.faint, gap=6)
-    sheet.box([(line, 12 if n == 0 else 10.5, n == 0) for n, line in enumerate(report.lead)], gap=6)
-    for chart in report.charts:
-        sheet.chart(chart, scale=0.78)
-    for section in report.sections:
-        _lay_section(sheet, section, floor)
+    sheet.box([((line, 12 * size, True) if n == 0 else (line, 10.5 * size, False)) for n, line in enumerate(report.lead)], gap=6)  # fmt: skip
+    if report.chart is not None:
+        sheet.chart(report.chart, scale=min(0.95, 0.78 * size), most_height=_MOST_CHART)
+        sheet.write(report.key, size=8.5, colour=PRINT.faint, gap=5)
+    sections = [section for section in report.sections if section.lines]
+    is_whole = True
+    for number, section in enumerate(sections):
+        rest = sum(_height_of(later, size) for later in sections[number + 1 :])
+        own = _lay_section(sheet, section, max(floor - rest, min(floor, sheet.y + 60)), size)
+        is_whole = is_whole and own
+    is_whole = is_whole and sheet.y <= floor
     sheet.y = floor
     sheet.rule(gap=4)
     for line in report.foot:
         sheet.write(line, size=8, colour=PRINT.faint, gap=0)
     sheet.write(CAVEAT, size=9, bold=True)
-    return sheet.as_svg(height=A4[1])
+    return sheet, is_whole
 
 
-def _lay_section(sheet: Sheet, section: Section, floor: float) -> None:
-    if not section.lines:
-        return
-    left = section.more + len(section.lines)
+def _height_of(section: Section, size: float) -> float:
+    """Return how high a section is when nothing of it is left out, in points."""
+    trial = Sheet(width=A4[0])
+    _lay_section(trial, section, float("inf"), size)
+    return trial.y - trial.margin
+
+
+def _lay_section(sheet: Sheet, section: Section, floor: float, size: float) -> bool:
+    """Write a section down to `floor`; False where a line that was to be shown had no room."""
+    left = len(section.lines)
     if sheet.y < floor - 44:
-        sheet.write(section.title, size=12, bold=True, gap=2)
+        sheet.write(section.title, size=12 * size, bold=True, gap=2)
         for line in section.lines:
-            if sheet.y > floor - 34:
+            # one line of the count of what is left out always keeps its place
+            if sheet.y + sheet.height_of(f"• {line}", 9.5 * size) + 2 > floor - 14:
                 break
-            sheet.write(f"• {line}", size=9.5, indent=8, gap=2)
+            sheet.write(f"• {line}", size=9.5 * size, indent=8, gap=2)
             left -= 1
-    if left:
-        sheet.write(f"{section.title}: {count_of(left, 'more line')} on the dashboard.", size=8.5, colour=PRINT.faint, gap=2)  # fmt: skip
+    if left + section.more:
+        told = f"{section.title}: {count_of(left + section.more, 'more line')} on the dashboard."
+        sheet.write(told, size=8.5, colour=PRINT.faint, gap=2)
     sheet.y += 3
+    return not left
 
 
 def print_pdf(report: Report) -> bytes:
     """Return the page as PDF."""
-    return convert(lay_out(report), "pdf")
+    return write_pdf(report.title, [lay_out(report)])
 
 
-def _text(text: object) -> str:
-    return escape(clean_text(text))
-
-
-def _section_html(section: Section) -> str:
-    if not section.lines:
-        return ""
-    items = "".join(f"<li>{_text(line)}</li>" for line in section.lines)
-    more = (
-        f"<p class='faint'>{count_of(section.more, 'more line')} on the dashboard.</p>"
-        if section.more
-        else ""
-    )
-    return f"<h2>{_text(section.title)}</h2><ul>{items}</ul>{more}"
+def _write_section(section: Section) -> str:
+    more = f"{count_of(section.more, 'more line')} on the dashboard."
+    return write_list(section.title, section.lines) + (write_line(more, "faint") if section.more else "")
 
 
 def print_html(report: Report) -> bytes:
     """Return the page as one HTML file that asks for nothing from anywhere."""
-    charts = "".join(
-        f"<figure role='img' aria-label='{_text(c.alt)}'>{render_chart(c, 640)}</figure>"
-        for c in report.charts
+    return write_html(
+        report.title,
+        [
+            write_line(report.facts, "faint"),
+            write_box(report.lead),
+            write_figure(report.chart, report.key) if report.chart is not None else "",
+            *map(_write_section, report.sections),
+            write_line(" ".join(report.foot), "faint"),
+        ],
     )
-    lead = "".join(
-        f"<p>{'<strong>' if n == 0 else ''}{_text(line)}{'</strong>' if n == 0 else ''}</p>"
-        for n, line in enumerate(report.lead)
-    )
-    policy = "default-src 'none'; style-src 'unsafe-inline'"
-    return (
-        f"<!doctype html><html lang='en'><head><meta charset='utf-8'><title>{_text(report.title)}</title>"
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
-        "<meta name='viewport' content='width=device-width, initial-scale=1'>"
-        f"<style>{STYLE}</style></head><body><main><h1>{_text(report.title)}</h1>"
-        f"<p class='faint'>{_text(report.facts)}</p><div class='box'>{lead}</div>{charts}"
-        f"{''.join(map(_section_html, report.sections))}"
-        f"<p class='faint'>{_text(' '.join(report.foot))}</p>"
-        f"<p><strong>{CAVEAT}</strong></p></main></body></html>"
-    ).encode()

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dashboard.charts.palette import PRINT
-from dashboard.exports.sheet import Sheet, convert
+from dashboard.exports.document import write_pdf
+from dashboard.exports.sheet import A4, Sheet
 from pipeline import vocabulary
 
-A4 = (595.0, 842.0)
 READINGS = ("supply_voltage", "coolant_temp", "engine_speed", "air_mass_flow", "rail_pressure")
 MOST_READINGS = 14
 CODE_ROWS, CODE_BOXES, BOX = 8, 7, 20.0
@@ -118,4 +118,4 @@ def lay_out_sheet(reader: str | None = None, readings: Sequence[str] = ()) -> st
 
 def print_sheet(reader: str | None = None, readings: Sequence[str] = ()) -> bytes:
     """Return the sheet as PDF, made without any request to anywhere."""
-    return convert(lay_out_sheet(reader, readings), "pdf")
+    return write_pdf("Sheet for a scan written by hand", [lay_out_sheet(reader, readings)])

@@ -12,6 +12,8 @@ from dashboard.charts.palette import PRINT
 from dashboard.charts.words import clean_text
 
 VEGA_LITE = "6.4"
+A4 = (595.0, 842.0)
+"""Width and height in points of 1/72 inch (ISO 216)."""
 _NARROW = frozenset("ijlI.,;:'|!()[]/\\ tfr-")
 _WIDE = frozenset("mwMW@%—→")
 
@@ -196,12 +198,13 @@ class Sheet:
         )
         self.y += height * self.inner / width + 6
 
-    def as_svg(self, height: float | None = None) -> str:
-        """Return the sheet as SVG, as high as its content or as given."""
+    def as_svg(self, height: float | None = None, title: str = "") -> str:
+        """Return the sheet as SVG, as high as its content or as given; `title` is read aloud where it is shown."""
         height = self.y + self.margin if height is None else height
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" width="{self.width:g}" height="{height:.0f}"'
-            f' viewBox="0 0 {self.width:g} {height:.0f}" font-family={quoteattr(PRINT.font)}>'
+            f' viewBox="0 0 {self.width:g} {height:.0f}" font-family={quoteattr(PRINT.font)} xml:lang="en">'
+            f"{f'<title>{escape(clean_text(title))}</title>' if title else ''}"
             f'<rect width="100%" height="100%" fill="#FFFFFF"/>{"".join(self._parts)}</svg>'
         )
 

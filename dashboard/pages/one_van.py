@@ -13,10 +13,11 @@ from dashboard.charts.van import MOST_ROWS, draw_van, standardise
 from dashboard.charts.van_codes import MOST_CODES, draw_van_codes
 from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, say_part, say_standing
 from dashboard.exports.bay_sheet import print_bay_sheet
-from dashboard.exports.brief import describe_facts, find_van, write_brief
+from dashboard.exports.brief import write_brief
 from dashboard.exports.handout import print_html, print_pdf
 from dashboard.exports.picture import MIME, VAN_KEY
 from dashboard.exports.reading_pictures import picture_van
+from dashboard.exports.van_facts import describe_facts, find_van
 from dashboard.parts.code_moments import show_van_frames
 from dashboard.parts.decided import say_decision, show_said, standings
 from dashboard.parts.links import choose_channel, choose_van, link_to_reading, link_to_van
