@@ -20,7 +20,7 @@ WORDS = {True: "first", False: "other"}
 SHAPES = {"first": "diamond", "other": "circle"}
 
 
-def choose_cohorts(vans: pl.DataFrame) -> list[str]:
+def choose_cohorts(vans: pl.DataFrame, most: int = MOST_COHORTS) -> list[str]:
     """Return the groups to draw: those with most vans on their thinner side."""
     sides = (
         vans.group_by("cohort_id", "cohort")
@@ -30,7 +30,7 @@ def choose_cohorts(vans: pl.DataFrame) -> list[str]:
         )
         .with_columns(least=pl.min_horizontal("n", "n_other"))
     )
-    kept = sides.sort(["least", "n", "cohort"], descending=[True, True, False]).head(MOST_COHORTS)
+    kept = sides.sort(["least", "n", "cohort"], descending=[True, True, False]).head(most)
     return kept.sort("cohort", "cohort_id")["cohort_id"].to_list()
 
 
@@ -145,7 +145,9 @@ def build_template(theme_name: str) -> dict[str, Any]:
     return configure(alt.layer(*layers), theme)
 
 
-def draw_exposure(vans: pl.DataFrame, contrast: Contrast, reading: Reading, theme: Theme) -> Chart:
+def draw_exposure(
+    vans: pl.DataFrame, contrast: Contrast, reading: Reading, theme: Theme, most: int = MOST_COHORTS
+) -> Chart:
     """Draw one reading at both levels of an exposure, group by group.
 
     Parameters
@@ -158,8 +160,10 @@ def draw_exposure(vans: pl.DataFrame, contrast: Contrast, reading: Reading, them
         What is read.
     theme : Theme
         Colours and font.
+    most : int
+        How many groups at most.
     """
-    cohorts = choose_cohorts(vans)
+    cohorts = choose_cohorts(vans, most)
     placed = _place(vans, cohorts)
     data = {
         "headers": _headers(vans, cohorts, contrast, reading),

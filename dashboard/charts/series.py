@@ -13,6 +13,7 @@ from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import Reading, clean_text, count_of, say_part
 
 _HEIGHT = 220
+_WIDTH, _LINE, _MOST_LINES = 560.0, 14.0, 8
 
 
 def _months(months: pl.DataFrame) -> pl.DataFrame:
@@ -49,9 +50,28 @@ def _work(events: pl.DataFrame, scans: pl.DataFrame) -> pl.DataFrame:
     return work.select(
         pl.col("happened_at").cast(pl.Datetime("ms")).alias("at"),
         pl.Series("what", named, dtype=pl.String),
+        pl.Series("top", _stagger(work["happened_at"].to_list(), named, first, last), dtype=pl.Float64),
         pl.when(late).then(pl.lit("right")).otherwise(pl.lit("left")).alias("side"),
         pl.when(late).then(-4).otherwise(4).alias("shift"),
     )
+
+
+def _stagger(moments: list[Any], named: list[str], first: Any, last: Any) -> list[float]:
+    """Return how far below the upper edge each name of work stands, in points of a chart `_WIDTH` wide.
+
+    Names of work soon after one another stand one under the other.
+    """
+    length = (last - first).total_seconds() if first is not None and last > first else 0.0
+    taken: dict[int, list[tuple[float, float]]] = {}
+    tops = []
+    for moment, name in zip(moments, named, strict=True):
+        x = _WIDTH * (moment - first).total_seconds() / length if length else 0.0
+        is_late, width = x > 0.6 * _WIDTH, min(160, 6.3 * len(name)) + 10
+        start, end = (x - width, x) if is_late else (x, x + width)
+        row = next(r for r in range(len(moments)) if all(end <= a or start >= b for a, b in taken.get(r, [])))
+        taken.setdefault(row, []).append((start, end))
+        tops.append(_LINE * min(row, _MOST_LINES))
+    return tops
 
 
 @cache
@@ -74,7 +94,7 @@ def build_template(theme_name: str) -> dict[str, Any]:
         months.mark_area(color=theme.band, **hidden).encode(x, height("low"), y2="high"),
         months.mark_line(color=theme.text, strokeDash=[4, 3], strokeWidth=1, **hidden).encode(x, height("middle")),
         work.mark_rule(color=theme.borderline, strokeWidth=1.5, **hidden).encode(x),
-        work.mark_text(align={"expr": "datum.side"}, baseline="top", dx={"expr": "datum.shift"}, y=0, fontSize=11.5, color=theme.borderline, limit=160,
+        work.mark_text(align={"expr": "datum.side"}, baseline="top", dx={"expr": "datum.shift"}, y={"expr": "datum.top"}, fontSize=11.5, color=theme.borderline, limit=160,
                        aria=False).encode(x, text="what:N"),
         scans.mark_line(color=theme.chosen, strokeWidth=1.5, **hidden).encode(x, height("value")),
         scans.mark_point(filled=True, size=64, opacity=1, color=theme.chosen).encode(

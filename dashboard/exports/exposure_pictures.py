@@ -75,9 +75,9 @@ def picture_exposure_shifts(warehouse: Warehouse, contrast: Contrast) -> tuple[C
 
 
 def picture_exposure(
-    warehouse: Warehouse, contrast: Contrast, reading: Reading, filters: Filters
+    warehouse: Warehouse, contrast: Contrast, reading: Reading, filters: Filters, most: int = MOST_COHORTS
 ) -> tuple[Chart, Caption]:
-    """Return the chart of one reading at both levels of an exposure, and its caption.
+    """Return the chart of one reading at both levels of an exposure, at most `most` groups, and its caption.
 
     Raises
     ------
@@ -103,7 +103,7 @@ def picture_exposure(
         row = own.row(0, named=True)
         said = f"{say_effect(row, contrast, reading)} {say_figures(row, contrast, reading)} {say_pairs(row, reading)} {NOT_CAUSE}"
     n_cohorts = vans["cohort_id"].n_unique()
-    more = f" {MOST_COHORTS} groups of {n_cohorts} are drawn." if n_cohorts > MOST_COHORTS else ""
+    more = f" {most} groups of {n_cohorts} are drawn." if n_cohorts > most else ""
     caption = caption_of(
         fleet.describe_build(warehouse).row(0, named=True),
         title=f"{reading.title}. {contrast.title}",
@@ -113,4 +113,4 @@ def picture_exposure(
         n_scans=int(vans["n_scans"].sum()),
         key=EXPOSURE_KEY + more,
     )
-    return draw_exposure(vans, contrast, reading, PRINT), caption
+    return draw_exposure(vans, contrast, reading, PRINT, most), caption

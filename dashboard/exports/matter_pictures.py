@@ -21,6 +21,7 @@ from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse
 from pipeline.errors import KinbayError
 
+_MOST_GROUPS = 4  # as many as half a page holds in letters that can be read
 Picture = tuple[Chart, Caption]
 
 
@@ -65,7 +66,7 @@ def _exposure(warehouse: Warehouse, row: dict[str, Any]) -> Picture | None:
     if tested.is_empty():
         return None
     contrast = Contrast.from_row(tested.row(0, named=True))
-    return picture_exposure(warehouse, contrast, Reading.from_row(row), ALL_VANS)
+    return picture_exposure(warehouse, contrast, Reading.from_row(row), ALL_VANS, _MOST_GROUPS)
 
 
 def _agreement(warehouse: Warehouse, row: dict[str, Any]) -> Picture | None:
