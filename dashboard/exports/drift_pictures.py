@@ -10,8 +10,8 @@ from dashboard.charts.drift import DRIFT_KEY, draw_drift, say_drift
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
 from dashboard.charts.words import Reading, clean_text
-from dashboard.exports.brief import find_van
 from dashboard.exports.picture import Caption, caption_of
+from dashboard.exports.van_facts import find_van
 from dashboard.questions import fleet, vans
 from dashboard.questions.warehouse import Warehouse
 from pipeline.errors import KinbayError

@@ -11,6 +11,7 @@ from dashboard.charts.exposure_words import Contrast
 from dashboard.charts.frame import Chart
 from dashboard.charts.words import Reading
 from dashboard.exports.code_pictures import find_code, picture_code_strips
+from dashboard.exports.drift_pictures import find_drift, picture_drift
 from dashboard.exports.exposure_pictures import picture_exposure
 from dashboard.exports.picture import SIBLINGS_KEY, Caption
 from dashboard.exports.reader_pictures import picture_agreement
@@ -49,6 +50,12 @@ def picture_matter(warehouse: Warehouse, row: dict[str, Any]) -> tuple[Chart, st
 def _series(warehouse: Warehouse, row: dict[str, Any]) -> Picture | None:
     """One van over time beside its siblings; a reading that stands still does so in every state."""
     return picture_series(warehouse, row["van"], find_reading(warehouse, row["parameter"], row["state"]))
+
+
+def _drift(warehouse: Warehouse, row: dict[str, Any]) -> Picture | None:
+    """A reading against the siblings month by month."""
+    van = row["van"]
+    return picture_drift(warehouse, van, find_drift(warehouse, van, row["parameter"], row["state"]))
 
 
 def _strips(warehouse: Warehouse, row: dict[str, Any]) -> Picture | None:
@@ -93,7 +100,7 @@ def _repair(warehouse: Warehouse, row: dict[str, Any]) -> Picture | None:
 
 
 _DRAWN = {
-    "van_drift": _series,
+    "van_drift": _drift,
     "reading_frozen": _series,
     "code_persistent": _strips,
     "exposure_effect": _exposure,

@@ -18,7 +18,7 @@ from dashboard.exports import Asked, chart_file, handout_file
 from dashboard.exports.bay_sheet import print_bay_sheet
 from dashboard.exports.files import CHARTS
 from dashboard.exports.picture import KINDS
-from dashboard.parts.links import PAGES
+from dashboard.parts.page_files import PAGES
 from dashboard.parts.screen import file_stem
 from dashboard.questions import findings, fleet
 from dashboard.questions.filters import ALL_VANS
@@ -108,7 +108,7 @@ def _asked(kind: str, van: str) -> Asked:
         return Asked(van, code="P0128")
     if kind == "repair":
         return Asked(None)
-    return Asked(van if kind in ("siblings", "van", "series", "age", "costs") else None)
+    return Asked(van if kind in ("siblings", "van", "series", "drift", "age", "costs") else None)
 
 
 @pytest.mark.parametrize("kind", CHARTS)
