@@ -2,14 +2,17 @@
 
 Vans of a cohort differ with sd 1 (sigma), one scan of a van scatters with sd 0.7, and healthy vans drift apart with sd
 0.3 between before and after. Each piece of work touches twenty readings, one of which may be at fault; four other
-cohorts lend their variance. Run: `uv run python tests/benchmarks/repairs.py`.
+cohorts lend their variance. Run: `uv run python -m tests.benchmarks.repairs`; `--write` renews the tables of docs/repairs.md.
 """
 
 from __future__ import annotations
 
+import argparse
 import dataclasses
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +26,9 @@ SCAN_SD, DRIFT_SD = 0.7, 0.3
 READINGS, LENDERS = 20, 4
 CANDIDATES = 30  # vans among which the one with the highest last scan is chosen
 SEED = 20261127
+JOBS = 300  # pieces of work a figure
+TOLD = ("held", "not_held", "no_effect")
+PAGE = Path(__file__).parents[2] / "docs" / "repairs.md"
 
 
 @dataclass(frozen=True)
@@ -125,16 +131,16 @@ def part_of(seen: Evidence, rows: slice) -> Evidence:
 def share(hits: int, n: int) -> str:
     """Return a share in per cent with its interval."""
     low, high = wilson(hits, n)
-    return f"{hits / n:6.1%} ({float(low):.1%} to {float(high):.1%})"
+    return f"{100 * hits / n:.1f} % ({100 * float(low):.1f} to {100 * float(high):.1f})"
 
 
-def measure_type_one(setting: Setting, jobs: int = 300) -> tuple[int, int, int]:
+def measure_type_one(setting: Setting, jobs: int = JOBS) -> tuple[int, int, int]:
     """Return sham repairs whose change is significant at 5 %, the same beyond regression to the mean, and all."""
     seen = make_evidence(setting, jobs, SEED + setting.siblings)
     return int(np.sum(seen.effect.p <= 0.05)), int(np.sum(seen.beyond_p <= 0.05)), len(seen.beyond_p)
 
 
-def measure_verdicts(setting: Setting, jobs: int = 300) -> dict[str, int]:
+def measure_verdicts(setting: Setting, jobs: int = JOBS) -> dict[str, int]:
     """Return how often each verdict falls on the reading at fault, its piece of work judged by itself."""
     seen = make_evidence(setting, jobs, SEED)
     found = dict.fromkeys(VERDICTS, 0)
@@ -144,26 +150,47 @@ def measure_verdicts(setting: Setting, jobs: int = 300) -> dict[str, int]:
     return found
 
 
-def main() -> None:
-    """Print both tables."""
-    sys.stdout.write("Sham repairs on healthy vans, significant at 5 % (95 % interval)\n")
+def write_type_one() -> Iterator[str]:
+    """Yield the table of sham repairs that are significant at 5 %, as Markdown."""
+    counts = (3, 5, 7, 15)
+    yield "| sham repairs significant at 5 % | 3 siblings | " + " | ".join(map(str, counts[1:])) + " |"
+    yield "|---" * (len(counts) + 1) + "|"
     for before, is_chosen in ((8, False), (8, True), (2, True)):
+        found = [measure_type_one(Setting(n, 8, is_chosen=is_chosen, before=before)) for n in counts]
         how = f"chosen for the highest last scan of {CANDIDATES}" if is_chosen else "any van"
-        sys.stdout.write(f"  {how}, {before} scans before\n")
-        for siblings in (3, 5, 7, 15):
-            naive, beyond, n = measure_type_one(Setting(siblings, 8, is_chosen=is_chosen, before=before))
-            sys.stdout.write(
-                f"    {siblings:>2} siblings: change {share(naive, n)}; beyond regression to the mean {share(beyond, n)}\n"
-            )
-    sys.stdout.write("Verdicts on the reading at fault, 7 siblings, 300 pieces of work each\n")
+        for name, place in (
+            (f"{how}, {before} scans before", 0),
+            ("the same, beyond regression to the mean", 1),
+        ):
+            yield f"| {name} | " + " | ".join(share(one[place], one[2]) for one in found) + " |"
+
+
+def write_verdicts() -> Iterator[str]:
+    """Yield the table of verdicts on the reading at fault, as Markdown."""
+    after = (2, 4, 8)
+    yield "| fault, part taken away | 2 scans after | " + " | ".join(map(str, after[1:])) + " |"
+    yield "|---" * (len(after) + 1) + "|"
     for fault in (0.0, 4.0, 6.0):
         for repaired in (0.0, 0.5, 1.0) if fault else (0.0,):
-            for after in (2, 4, 8):
-                found = measure_verdicts(Setting(7, after, fault, repaired))
-                said = ", ".join(f"{name} {n / 3:.0f} %" for name, n in found.items() if n)
-                sys.stdout.write(
-                    f"  fault {fault:g} sigma, {repaired:.0%} taken away, {after} scans after: {said}\n"
-                )
+            found = [measure_verdicts(Setting(7, n, fault, repaired)) for n in after]
+            said = [" / ".join(f"{100 * one[v] / JOBS:.0f}" for v in TOLD) for one in found]
+            name = f"{fault:g} sigma, {100 * repaired:.0f} %" if fault else "none"
+            yield f"| {name} | " + " | ".join(said) + " |"
+
+
+def main() -> None:
+    """Print both tables, or renew them in docs/repairs.md."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--write", action="store_true", help="renew the tables of docs/repairs.md")
+    asked = parser.parse_args()
+    tables = {"sham": "\n".join(write_type_one()), "verdicts": "\n".join(write_verdicts())}
+    sys.stdout.write("\n\n".join(tables.values()) + "\n")
+    if asked.write:
+        text = PAGE.read_text("utf-8")
+        for name, table in tables.items():
+            begin, end = f"<!-- {name}: made by tests/benchmarks/repairs.py -->", f"<!-- end of {name} -->"
+            text = f"{text[: text.index(begin)]}{begin}\n{table}\n{text[text.index(end) :]}"
+        PAGE.write_text(text, "utf-8")
 
 
 if __name__ == "__main__":
