@@ -1,11 +1,11 @@
 """How long a build takes: against a bare script of the same work, with nothing new, with one new scan.
 
-    python tests/benchmarks/build_speed.py [MILLION_READINGS] [--folder DIR] [--threads N] [--chain]
+    python tests/benchmarks/build_speed.py [MILLION_READINGS] [--folder DIR] [--threads N]
 
 Fills the raw store of an invented fleet by SQL (60 vans, weekly scans, 20 readings a moment), then
-times the models with stand-ins for the computed tables, so that the SQL alone is seen; `--chain` adds
-the whole build with its statistics. Prints seconds on the clock and of the processors, and ratios; the
-clock suffers from whatever else runs, the processors' seconds hardly do.
+times the models with stand-ins for the computed tables, so that the SQL alone is seen; chain_speed.py
+times the commands with all statistics. Prints seconds on the clock and of the processors, and ratios;
+the clock suffers from whatever else runs, the processors' seconds hardly do.
 """
 
 from __future__ import annotations
@@ -40,16 +40,16 @@ def chance(*parts: object) -> str:
     return f"(cast(hash({', '.join(map(str, parts))}) % 1000003 as double) / 1000003)"
 
 
-def fill(home: Home, million: float) -> int:
+def fill(home: Home, million: float, vans: int = VANS, instants: int = INSTANTS) -> int:
     """Fill the raw store with about `million` readings in batches of ten weeks; return how many."""
-    weeks = max(1, round(million * 1e6 / (VANS * INSTANTS * len(PARAMETERS))))
+    weeks = max(1, round(million * 1e6 / (vans * instants * len(PARAMETERS))))
     with raw.open_work(home) as connection:
         words.write(connection, home.settings)
         connection.execute(f"""insert into raw.vans by name
             select 1 as batch_id, 'f1' as file_id, v + 2 as line, printf('%03d', v) as van,
                 'Tarnwell' as make, 'Bracken 22' as model, 2012 + v % 6 as model_year,
                 case when v % 2 = 0 then '2.2D' else '2.0D' end as engine
-            from range({VANS}) as t(v)""")
+            from range({vans}) as t(v)""")
         connection.execute(f"""insert into raw.scans by name
             select 1 + s // 10 as batch_id, 'fs' || (s // 10) as file_id, v * 1000 + s as line,
                 's-' || v || '-' || s as scan_id, printf('%03d', v) as van,
@@ -57,21 +57,21 @@ def fill(home: Home, million: float) -> int:
                 timestamp '2021-03-01 08:00:00' + interval (s * 7) day + interval (v) minute as scanned_at,
                 100000 + s * 400.0 + v as odometer_km, 12.3 + 0.4 * {chance("v", "s", 2)} as rest_v,
                 true as coverage_known
-            from range({weeks}) as t(s), range({VANS}) as u(v)""")
+            from range({weeks}) as t(s), range({vans}) as u(v)""")
         names = ", ".join(f"({n}, '{p}')" for n, p in enumerate(PARAMETERS))
         for batch in range(1, 2 + (weeks - 1) // 10):
-            _fill_batch(connection, batch, names)
+            _fill_batch(connection, batch, names, instants)
         connection.execute("""insert into raw.files by name
             select distinct batch_id, file_id, file_id as file, 'scans' as table_name,
                 timestamp '2026-06-01' as loaded_at from raw.scans""")
         return int(connection.execute("select count(*) from raw.readings").fetchall()[0][0])
 
 
-def _fill_batch(connection: duckdb.DuckDBPyConnection, batch: int, names: str) -> None:
+def _fill_batch(connection: duckdb.DuckDBPyConnection, batch: int, names: str, instants: int) -> None:
     connection.execute(f"""insert into raw.readings by name
         with moments as (
-            select s.*, k, k * 4 // {INSTANTS} as phase, epoch(s.scanned_at) + k * 2 as at_s
-            from raw.scans as s, range({INSTANTS}) as t(k) where s.batch_id = {batch}
+            select s.*, k, k * 4 // {instants} as phase, epoch(s.scanned_at) + k * 2 as at_s
+            from raw.scans as s, range({instants}) as t(k) where s.batch_id = {batch}
         )
         select batch_id, 'r' || file_id as file_id, row_number() over () as line, scan_id,
             make_timestamp(cast(at_s * 1000000 as bigint)) as "at", at_s, parameter, 'ok' as quality,
@@ -197,7 +197,10 @@ def run_models(home: Home, threads: int, parts: dict[str, float]) -> list[runner
 def add_scan(home: Home) -> None:
     """One more scan of one van, an hour after the newest, with the readings of an old one."""
     with raw.open_work(home) as connection:
-        batch = connection.execute("select max(batch_id) + 1 from raw.scans").fetchall()[0][0]
+        batch = raw.next_batch(connection)
+        connection.execute(f"""insert into raw.files by name
+            select {batch} as batch_id, 'n{batch}' as file_id, 'n{batch}' as file, 'scans' as table_name,
+                timestamp '2026-06-01' as loaded_at""")
         connection.execute(f"""insert into raw.scans by name
             select {batch} as batch_id, 'n{batch}' as file_id, 2 as line, 'n-{batch}' as scan_id, '007' as van,
                 'Blue handheld' as reader, max(scanned_at) + interval 1 hour as scanned_at,
@@ -238,7 +241,6 @@ def main() -> None:
     parser.add_argument("million", nargs="?", type=float, default=2.0)
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--threads", type=int, default=2)
-    parser.add_argument("--chain", action="store_true")
     given = parser.parse_args()
     folder = given.folder or Path(tempfile.mkdtemp(prefix="kinbay-speed-"))
     home, parts = Home(folder), dict[str, float]()
@@ -263,21 +265,8 @@ def main() -> None:
         f" about {build / same[1]:.2f} without checks and publishing\n"
         f"one new scan / full      {one[0] / full[0]:.3f}; nothing new {nothing[0]:.2f} s\n"
     )
-    if given.chain:
-        time_chain(home)
     if not given.folder:
         shutil.rmtree(folder)
-
-
-def time_chain(home: Home) -> None:
-    """The whole build with its statistics: afresh, with nothing new, with one new scan."""
-    from pipeline.build.run import build
-
-    timed("whole chain, full", lambda: build(home, full=True))
-    timed("whole chain, nothing new", lambda: build(home))
-    for _ in range(2):
-        add_scan(home)
-        timed("whole chain, one new scan", lambda: build(home))
 
 
 if __name__ == "__main__":
