@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special
+from scipy import special
 
 from pipeline.compare.distributions import chi2_tail, log_hypergeometric
 from pipeline.compare.intervals import normal_quantile
@@ -202,6 +202,9 @@ def _sums(exposed: FloatArray, others: FloatArray, with_it: FloatArray) -> tuple
 
 def _solve(support: FloatArray, weight: FloatArray, excess: Callable[[FloatArray], float]) -> float:
     """The odds ratio at which a rising function of the tilted chances is 0."""
+    from scipy import (
+        optimize,
+    )  # only where codes are compared: its import costs every build a third of a second
 
     def at(log_ratio: float) -> float:
         tilted = weight + support * log_ratio

@@ -23,12 +23,12 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from importlib import resources
 from importlib.resources.abc import Traversable
-
-import sqlglot
-from sqlglot import exp
-from sqlglot.errors import ParseError
+from typing import TYPE_CHECKING
 
 from pipeline.errors import KinbayError, nearest
+
+if TYPE_CHECKING:
+    from sqlglot import exp
 
 _ENTRY = re.compile(r"(grain|key|kind|partition_by|changed|severity|remedy|column [a-z0-9_]+): +(.*)")
 _STEP = re.compile(r"(?:\bwith|,)\s*([a-z_][a-z0-9_]*)\s+as\s*\(")
@@ -134,7 +134,15 @@ def parse(text: str, where: str = "") -> exp.Select:
     ------
     KinbayError
         Where it is not exactly one SELECT, or a CTE has the name of a table it reads itself.
+
+    Notes
+    -----
+    The parser is imported here: few builds parse, and its import costs a third of a second.
     """
+    import sqlglot
+    from sqlglot import exp
+    from sqlglot.errors import ParseError
+
     try:
         statements = sqlglot.parse(text, dialect="duckdb")
     except ParseError as error:
