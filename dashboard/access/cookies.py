@@ -1,4 +1,4 @@
-"""Signed cookies: who signed in, for how long; worthless after the server was started anew."""
+"""Signed cookies: who signed in, for how long; worthless after signing out and after the server was started anew."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ from dashboard.access.levels import ROLES
 NAME = "kinbay_role"
 HOURS = 12
 _KEY = "KINBAY_SESSION_KEY"
+_ended: set[str] = set()
+"""Signatures of cookies whose holder signed out; worthless cookies are never kept, so it stays small."""
 
 
 def make_key() -> None:
@@ -41,4 +43,11 @@ def read_cookie(cookie: str | None, now: float | None = None) -> str | None:
     if not expected or not hmac.compare_digest(signature, expected):
         return None
     role, until, _ = text.split(".")
-    return role if role in ROLES and float(until) > (time.time() if now is None else now) else None
+    is_good = role in ROLES and float(until) > (time.time() if now is None else now)
+    return role if is_good and signature not in _ended else None
+
+
+def end_cookie(cookie: str | None) -> None:
+    """Believe a cookie no more, wherever a copy of it may lie; for signing out."""
+    if cookie is not None and read_cookie(cookie) is not None:
+        _ended.add(cookie.rpartition(".")[2])

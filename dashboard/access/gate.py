@@ -15,7 +15,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from dashboard.access.accounts import CALLBACK, say_person
-from dashboard.access.cookies import HOURS, NAME, make_cookie, read_cookie
+from dashboard.access.cookies import HOURS, NAME, end_cookie, make_cookie, read_cookie
 from dashboard.access.levels import higher
 from dashboard.access.passphrases import Login
 from dashboard.access.sign_in_page import draw_no_role, draw_sign_in
@@ -106,6 +106,7 @@ class Gate:
 
     async def _sign_in_or_out(self, request: Request) -> Response:
         if request.url.path == "/logout":
+            end_cookie(_cookie(request.scope, NAME))
             by_account = self._claims_in(request.scope) is not None
             answer: Response = RedirectResponse("/auth/logout" if by_account else "/login", 303)
             answer.delete_cookie(NAME, path="/")

@@ -199,6 +199,47 @@ def test_a_right_passphrase_opens_a_wrong_one_does_not(guarded: str) -> None:
     assert opened.status == 200
 
 
+def test_signing_out_ends_the_cookie_wherever_a_copy_lies(guarded: str) -> None:
+    cookie = (_sign_in(guarded, LOOK).getheader("set-cookie") or "").split(";")[0]
+    assert _ask(guarded, "GET", "/", Accept="text/html", Cookie=cookie).status == 200
+    assert _ask(guarded, "GET", "/logout", Cookie=cookie).getheader("location") == "/login"
+    assert _ask(guarded, "GET", "/", Accept="text/html", Cookie=cookie).status == 303
+    assert _ask(guarded, "GET", "/_stcore/host-config", Cookie=cookie).status == 401
+
+
+PATHS_OUT = ("/static/../../../../etc/hostname", "/static/..%2f..%2f..%2fetc/hostname", "/media/../../login.toml",
+             "/app/static/%2e%2e/%2e%2e/config.toml", "//etc/hostname")  # fmt: skip
+
+
+def test_no_path_leads_out_of_what_is_served_and_nothing_is_uploaded_by_hand(guarded: str) -> None:
+    cookie = (_sign_in(guarded, LOOK).getheader("set-cookie") or "").split(";")[0]
+    for path in PATHS_OUT:
+        assert _ask(guarded, "GET", path).status == 401
+        assert _ask(guarded, "GET", path, Cookie=cookie).status in (400, 403, 404)
+    for method in ("POST", "PUT", "DELETE"):
+        assert _ask(guarded, method, "/_stcore/upload_file/a/b", "x").status == 401
+        assert _ask(guarded, method, "/_stcore/upload_file/a/b", "x", Cookie=cookie).status in (403, 405)
+
+
+@pytest.mark.parametrize(
+    ("origin", "has_cookie", "status"),
+    [("own", True, 101), ("own", False, 403), ("http://evil.example", True, 403), ("null", True, 403)],
+)
+def test_the_stream_needs_the_cookie_and_the_dashboards_own_page(
+    guarded: str, origin: str, has_cookie: bool, status: int
+) -> None:
+    cookie = (_sign_in(guarded, LOOK).getheader("set-cookie") or "").split(";")[0]
+    asked = {
+        "Upgrade": "websocket", "Connection": "Upgrade", "Sec-WebSocket-Version": "13",
+        "Sec-WebSocket-Key": "dGhlIHNhbXBsZSBub25jZQ==", "Cookie": cookie if has_cookie else "kinbay_role=decide.1.2.3",
+        "Origin": f"http://{guarded}" if origin == "own" else origin,
+    }  # fmt: skip
+    connection = http.client.HTTPConnection(guarded, timeout=20)
+    connection.request("GET", "/_stcore/stream", headers=asked)
+    assert connection.getresponse().status == status
+    connection.close()
+
+
 def test_guessing_is_slowed(guarded: str) -> None:
     answers = [_sign_in(guarded, f"guess number {n}").status for n in range(4)]
     assert answers[-1] == 429
