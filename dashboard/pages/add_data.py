@@ -11,6 +11,7 @@ from dashboard.parts.describe import draw_description
 from dashboard.parts.entry_choices import offered
 from dashboard.parts.fault import guarded
 from dashboard.parts.jobs import Job
+from dashboard.parts.links import link_to
 from dashboard.parts.load_report import show_report
 from dashboard.parts.plain import escape
 from dashboard.parts.processes import Step
@@ -98,6 +99,8 @@ def _show_loaded(job: Job) -> None:
     if isinstance(report, dict) and report.get("files"):
         with st.expander("What was taken"):
             show_report(report["files"], is_trial=False)
+    if len(job.answers) == len(job.steps):
+        link_to("look", "See what needs a look", icon=":material/search:")
 
 
 @guarded

@@ -208,4 +208,32 @@ def test_an_upload_is_looked_at_before_it_is_taken(visit: Visit) -> None:
     assert main.locator("img").count() == 0
     visit.page.get_by_role("button", name="Drop them").click()
     visit.page.get_by_role("button", name="Look at the files").wait_for()
+    _describe_in_the_browser(visit)
     visit.assert_quiet()
+
+
+def _describe_in_the_browser(visit: Visit) -> None:
+    """An upload of an unknown kind: its columns are decided, what that asks is answered, and it could be taken."""
+    loose = {"name": "loose.csv", "mimeType": "text/csv", "buffer": LOOSE.encode()}
+    visit.page.set_input_files("input[type=file]", loose)
+    visit.page.get_by_role("button", name="Look at the files").click()
+    visit.page.get_by_text("A file of a kind not met before").wait_for(timeout=60_000)
+    visit.settle()
+    _choose(visit, "Foo", "air mass flow")
+    _choose(visit, "Answer", "day first")
+    visit.page.get_by_label("Reader", exact=False).first.fill("Depot logger")
+    visit.page.get_by_role("button", name="Read it like this").click()
+    visit.page.get_by_text("The file gives no unit for").wait_for(timeout=60_000)
+    visit.settle()
+    _choose(visit, "Unit of Foo", "g/s")
+    visit.page.get_by_role("button", name="Read it like this").click()
+    visit.page.get_by_role("button", name="Take 6 rows").wait_for(timeout=60_000)
+    visit.page.get_by_role("button", name="Drop them").click()
+    visit.page.get_by_role("button", name="Look at the files").wait_for()
+
+
+def _choose(visit: Visit, box: str, option: str) -> None:
+    found = visit.page.get_by_role("combobox", name=box)
+    found.click()
+    found.fill(option)
+    visit.page.keyboard.press("Enter")
