@@ -221,7 +221,7 @@ def _describe_in_the_browser(visit: Visit) -> None:
     visit.settle()
     _choose(visit, "Foo", "air mass flow")
     _choose(visit, "Answer", "day first")
-    visit.page.get_by_label("Reader", exact=False).first.fill("Depot logger")
+    _choose(visit, "Reader", "Yard tablet")
     visit.page.get_by_role("button", name="Read it like this").click()
     visit.page.get_by_text("The file gives no unit for").wait_for(timeout=60_000)
     visit.settle()
@@ -233,7 +233,7 @@ def _describe_in_the_browser(visit: Visit) -> None:
 
 
 def _choose(visit: Visit, box: str, option: str) -> None:
-    found = visit.page.get_by_role("combobox", name=box)
+    found = visit.page.get_by_test_id("stMain").get_by_role("combobox", name=box, exact=True)
     found.click()
     found.fill(option)
     visit.page.keyboard.press("Enter")
