@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from pipeline.compare.intervals import wilson
-from pipeline.compare.repairs import VERDICTS, Against, Evidence, Members, expected_return, judge, set_against
+from pipeline.compare.repair_verdicts import VERDICTS, Evidence, judge
+from pipeline.compare.repairs import Against, Members, expected_return, set_against
 
 Floats = NDArray[np.float64]
 SCAN_SD, DRIFT_SD = 0.7, 0.3

@@ -7,16 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.compare.repairs import (
-    REASONS,
-    VERDICTS,
-    Against,
-    Evidence,
-    Members,
-    judge,
-    set_against,
-    window_means,
-)
+from pipeline.compare.repair_verdicts import REASONS, VERDICTS, Evidence, judge
+from pipeline.compare.repairs import Against, Members, set_against, window_means
 
 
 def against(difference: list[float], p: list[float]) -> Against:
