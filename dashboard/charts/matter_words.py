@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from dashboard.charts.palette import GLYPHS
@@ -45,6 +45,29 @@ def subject_of(row: dict[str, Any]) -> str:
     if row["reader"]:
         return f"Reader: {clean_text(row['reader'])}"
     return clean_text(row["attribute"] or "Whole fleet").replace("_", " ").capitalize()
+
+
+def is_of_one_van(row: Mapping[str, Any]) -> bool:
+    """Whether a matter is about how one van stands, neither about work done on it nor about many vans or a reader."""
+    return row["van"] is not None and row["kind"] != "repair_effect"
+
+
+def say_split(rows: Iterable[Mapping[str, Any]]) -> str:
+    """Count the matters that stand out and what they are about, in the same words on every page."""
+    sure = [row for row in rows if row["tier"] == "finding"]
+    if not sure:
+        return "Nothing stands out"
+    of_vans = [row for row in sure if is_of_one_van(row)]
+    n_work = sum(row["kind"] == "repair_effect" for row in sure)
+    n_shared = len(sure) - len(of_vans) - n_work
+    on = count_of(len({row["van"] for row in of_vans}), "van")
+    parts = [
+        f"{len(of_vans)} of single vans (on {on})" if of_vans else "",
+        f"{n_work} of work done" if n_work else "",
+        f"{n_shared} of many vans at once or of a reader" if n_shared else "",
+    ]
+    verb = "stands" if len(sure) == 1 else "stand"
+    return f"{count_of(len(sure), 'matter')} {verb} out: {', '.join(filter(None, parts))}"
 
 
 def cut(text: str, longest: int) -> str:
@@ -126,7 +149,11 @@ def say_briefly(row: dict[str, Any]) -> str:
 
 def say_plainly(row: dict[str, Any]) -> str:
     """Say difference, interval and scans for somebody who reads no statistics: `−8.2 °C, −8.9 to −7.5; 17 scans`."""
-    figures = say_figures(row).replace("Difference ", "").replace(" (95 % interval ", ", ").rstrip(")")
+    is_odds = (
+        row["kind"] == "exposure_effect" and row["code"] is not None
+    )  # the claim counts the vans instead
+    figures = "" if is_odds else say_figures(row)
+    figures = figures.replace("Difference ", "").replace(" (95 % interval ", ", ").rstrip(")")
     scans = count_of(row["n_scans"], "scan") if row["n_scans"] is not None else ""
     return "; ".join(text for text in (figures, scans) if text)
 

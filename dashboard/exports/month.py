@@ -10,7 +10,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard.charts.matter_words import cut, headline, say_plainly, subject_of
+from dashboard.charts.matter_words import cut, headline, is_of_one_van, say_plainly, say_split, subject_of
 from dashboard.charts.words import clean_text, count_of, format_number, say_part
 from dashboard.exports.matter_page import say_kept
 from dashboard.exports.report import Report, Section
@@ -23,7 +23,7 @@ from pipeline.settings import STALE_DAYS, Home
 
 _NOT_THE_VAN = ("reader_bias", "cohort_offset", "exposure_effect", "code_fleetwide")
 _RULED_OUT = ("not_a_fault", "known_normal")
-_MOST = {"asked": 4, "stands": 6, "done": 7, "ruled": 5}
+_MOST = {"asked": 4, "stands": 12, "done": 7, "ruled": 6}
 _LONGEST = 190
 """What one line of a list may hold on paper, in letters."""
 
@@ -74,6 +74,8 @@ def write_month(warehouse: Warehouse, home: Home, month: dt.date) -> Report:
     )
     decided = [d for d in until_then if (d.at.year, d.at.month) == (month.year, month.month)]
     facts = months.describe_month(warehouse, month).row(0, named=True)
+    if not (facts["n_scans"] or facts["n_work"] or decided):
+        return _write_empty(warehouse, month, build)
     sure, open_ones = _open_matters(known, newest(until_then))
     vans = {row["van"] for row in sure}
     return Report(
@@ -84,7 +86,7 @@ def write_month(warehouse: Warehouse, home: Home, month: dt.date) -> Report:
             f"{len(vans) or 'None'} of {count_of(build['n_vans'], 'van')} stand{'s' if len(vans) == 1 else ''} out from"
             f" {'its' if len(vans) == 1 else 'their'} siblings, in {count_of(len(sure), 'matter')};"
             f" {len(sure) - len(open_ones) or 'none'} of these decided.",
-            _say_chance(known, build),
+            f"In all, {say_split(known.matters).lower()}. {_say_chance(known, build)}",
         ),
         sections=(
             Section.first("What is asked for", _say_asked(warehouse, names, open_ones, decided), _MOST["asked"]),
@@ -99,6 +101,22 @@ def write_month(warehouse: Warehouse, home: Home, month: dt.date) -> Report:
             f"Whether work held is said by the newest build: data to {build['data_to']:%d %b %Y}, build {build['build_id']}.",
         ),
     )  # fmt: skip
+
+
+def _write_empty(warehouse: Warehouse, month: dt.date, build: dict[str, Any]) -> Report:
+    """A month of which nothing is on record: said as that, with the months that have something."""
+    known = months.list_months(warehouse)["month_at"].to_list()
+    span = f"Scans and work are on record from {known[-1]:%B %Y} to {known[0]:%B %Y}." if known else ""
+    return Report(
+        title=f"The fleet in {month:%B %Y}",
+        facts=f"{build['n_vans']} vans in the register",
+        lead=(
+            f"Nothing was scanned, done or decided in {month:%B %Y}, as far as is on record.",
+            f"{span} What was not scanned says nothing.".strip(),
+        ),
+        sections=(),
+        foot=(f"Data to {build['data_to']:%d %b %Y}, build {build['build_id']}.",),
+    )
 
 
 def _say_chance(known: Known, build: dict[str, Any]) -> str:
@@ -139,11 +157,7 @@ def _open_matters(
     known: Known, kept: Mapping[str, Decision]
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Matters of vans that stand out, and those of them that no decision of then keeps quiet."""
-    sure = [
-        row
-        for row in known.matters
-        if row["tier"] == "finding" and row["van"] is not None and row["kind"] != "repair_effect"
-    ]
+    sure = [row for row in known.matters if row["tier"] == "finding" and is_of_one_van(row)]
 
     def is_open(row: dict[str, Any]) -> bool:
         decision = kept.get(row["finding_id"])

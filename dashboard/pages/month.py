@@ -11,7 +11,7 @@ from dashboard.charts.words import CAVEAT
 from dashboard.exports.month import write_month
 from dashboard.exports.picture import MIME
 from dashboard.exports.report import print_html, print_pdf
-from dashboard.parts.links import is_open, seed
+from dashboard.parts.links import is_open, name_stray, seed
 from dashboard.parts.plain import escape
 from dashboard.parts.view import View, page
 from dashboard.questions import months
@@ -24,17 +24,31 @@ def print_month(view: View, month: dt.date, kind: str) -> bytes:
     return print_pdf(report) if kind == "pdf" else print_html(report)
 
 
+def choose_month(known: dict[str, dt.date]) -> dt.date:
+    """Draw the choice of month and return its first day; an address may name it as 2026-09 or as September 2026."""
+    numbers = {f"{at:%Y-%m}": name for name, at in known.items()}
+    asked = st.query_params.get("month")
+    if asked in numbers:
+        # the box would empty an address that does not name one of its choices: it is written anew before the box is drawn
+        st.session_state["month_asked"] = numbers[asked]
+        del st.query_params["month"]
+        st.rerun()
+    first = st.session_state.pop("month_asked", None) or next(iter(known))
+    if is_open("month"):
+        seed("month", first, first)
+    name_stray("month", list(known), "Nothing was scanned or done in a month called")
+    name = st.selectbox("Month", list(known), index=None, key="month", bind="query-params")
+    return known.get(name or "", next(iter(known.values())))
+
+
 @page("The month on a page", is_filtered=False)
 def show(view: View) -> None:
     """One month in plain words; the whole fleet, whatever the filters show."""
-    known = [f"{at:%Y-%m}" for at in months.list_months(view.warehouse)["month_at"].to_list()]
+    known = {f"{at:%B %Y}": at for at in months.list_months(view.warehouse)["month_at"].to_list()}
     if not known:
         st.info("Nothing was scanned or done yet.", icon=":material/inbox:")
         return
-    if is_open("month"):
-        seed("month", known[0], known[0])
-    chosen = st.selectbox("Month", known, index=None, key="month", bind="query-params") or known[0]
-    month = dt.date.fromisoformat(f"{chosen}-01")
+    month = choose_month(known)
     report = write_month(view.warehouse, Home.find(), month)
     with st.container(border=True):
         for number, line in enumerate(report.lead):
@@ -45,7 +59,7 @@ def show(view: View) -> None:
                 st.download_button(
                     label,
                     partial(print_month, view, month, kind),
-                    file_name=f"kinbay-{chosen}.{kind}",
+                    file_name=f"kinbay-{month:%Y-%m}.{kind}",
                     mime=MIME[kind],
                     key=f"month_{kind}",
                     on_click="ignore",

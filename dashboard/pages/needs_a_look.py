@@ -8,7 +8,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.changes import KINDS, compare_builds
-from dashboard.charts.matter_words import TIERS, headline, subject_of
+from dashboard.charts.matter_words import TIERS, headline, say_split, subject_of
 from dashboard.charts.words import CAVEAT, clean_text, count_of, format_number
 from dashboard.parts.decided import Standing, show_said, standings
 from dashboard.parts.links import link_to
@@ -35,14 +35,9 @@ def say_count(found: pl.DataFrame, build: dict[str, Any]) -> str:
     """Say how much stands out and how much chance alone would raise."""
     if not build["cells_tested"]:
         return NOTHING_COMPARED
-    sure = found.filter(pl.col("tier") == "finding")
-    on_vans = sure["van"].drop_nulls().n_unique()
-    matters = f"{sure.height} matter{'' if sure.height == 1 else 's'}"
-    lead = f"{matters} stand{'s' if sure.height == 1 else ''} out" if sure.height else "Nothing stands out"
-    where = f", on {count_of(on_vans, 'van')}" if on_vans else ""
     chance = format_number(build["expected_by_chance"], 1)
     return (
-        f"**{lead}{where}.** {format_number(build['cells_tested'], 0)} comparisons were made across the fleet;"
+        f"**{say_split(found.iter_rows(named=True))}.** {format_number(build['cells_tested'], 0)} comparisons were made across the fleet;"
         f" chance alone would raise about {chance} of them."
     )
 

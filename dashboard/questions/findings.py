@@ -35,7 +35,21 @@ def list_past_findings(warehouse: Warehouse, days: int) -> pl.DataFrame:
     Of the builds old enough the newest that held other data is taken, else the newest. A build that found nothing
     gives one row without a finding.
     """
-    return warehouse.ask("list_past_findings", days=days)
+    is_earlier = ~pl.col("is_this") & (pl.col("built_at") <= pl.col("this_built_at") - pl.duration(days=days))
+    holds_other = pl.col("data_to").ne_missing(pl.col("this_data_to"))
+    earlier = list_kept_builds(warehouse).filter(is_earlier)
+    return list_findings_of(warehouse, earlier.sort([holds_other, "built_at"], descending=True))
+
+
+def list_kept_builds(warehouse: Warehouse) -> pl.DataFrame:
+    """One row per build whose findings are kept, newest first."""
+    return warehouse.ask("list_kept_builds")
+
+
+def list_findings_of(warehouse: Warehouse, builds: pl.DataFrame) -> pl.DataFrame:
+    """One row per finding of the first of these builds as it was told then; no row where there is no build."""
+    build_id = builds["build_id"][0] if builds.height else None
+    return warehouse.ask("list_build_findings", build_id=build_id)
 
 
 def list_matter_history(warehouse: Warehouse, finding: str) -> pl.DataFrame:

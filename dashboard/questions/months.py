@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from dashboard.questions import findings
 from dashboard.questions.warehouse import Warehouse
 
 
@@ -41,4 +42,9 @@ def list_month_findings(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
 
     A build that found nothing gives one row without a finding; no row where no such build is kept.
     """
-    return warehouse.ask("list_month_findings", **_ends(month))
+    ends = _ends(month)
+    newest = pl.col("data_to").cast(pl.Date)
+    of_month = findings.list_kept_builds(warehouse).filter(
+        (newest >= ends["month_from"]) & (newest < ends["month_to"])
+    )
+    return findings.list_findings_of(warehouse, of_month.sort("data_to", "built_at", descending=True))

@@ -6,21 +6,23 @@ import datetime as dt
 import struct
 from importlib import resources
 from pathlib import Path
+from typing import cast
 
 import duckdb
 import polars as pl
 import pypdf
 import pytest
 
+from dashboard.charts.matter_words import say_split
 from dashboard.exports import handout_file
 from dashboard.exports import month as month_page
 from dashboard.exports.bay_sheet import print_bay_sheet
 from dashboard.exports.month import read_month, write_month
 from dashboard.exports.picture import draw_slide
 from dashboard.exports.reading_pictures import find_reading, picture_siblings, picture_van
-from dashboard.questions import months
+from dashboard.questions import findings, months
 from dashboard.questions.filters import ALL_VANS
-from dashboard.questions.warehouse import open_warehouse, read_sql
+from dashboard.questions.warehouse import Warehouse, open_warehouse, read_sql
 from pipeline import decisions
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
@@ -61,13 +63,30 @@ def test_a_month_says_what_stands_out_what_was_done_and_what_it_cost(fleet: Flee
         assert part in text
 
 
-def test_a_month_without_work_says_so_and_claims_no_cost(fleet: Fleet) -> None:
+def test_a_month_without_any_record_says_so_and_claims_nothing(fleet: Fleet) -> None:
     home = Home(fleet.home)
     report = write_month(open_warehouse(home), home, dt.date(2024, 2, 1))
+    assert report.sections == ()
+    assert report.lead[0] == "Nothing was scanned, done or decided in February 2024, as far as is on record."
+    assert "to September 2026" in report.lead[1]
+
+
+def test_a_month_without_work_says_so_and_claims_no_cost(fleet: Fleet) -> None:
+    home = Home(fleet.home)
+    report = write_month(open_warehouse(home), home, dt.date(2026, 2, 1))
     lines = {section.title: section.lines for section in report.sections}
     assert lines["What was done, and did it hold"] == ("No work is on record for this month.",)
     assert lines["Cost"] == ("No work is on record for this month, so nothing can be said of its cost.",)
-    assert report.facts.startswith("0 scans of 0 vans")
+
+
+def test_the_first_page_and_the_month_count_the_same_matters(fleet: Fleet) -> None:
+    """Counted by hand in the invented findings: 7 that stand out, one of them of a whole group."""
+    home = Home(fleet.home)
+    report = write_month(open_warehouse(home), home, dt.date(2026, 9, 1))
+    split = say_split(build_tables()["findings"].iter_rows(named=True))
+    assert split == "7 matters stand out: 6 of single vans (on 5 vans), 1 of many vans at once or of a reader"
+    assert report.lead[1].startswith(f"In all, {split}.")
+    assert report.lead[0].startswith("5 of 31 vans stand out from their siblings, in 6 matters")
 
 
 def test_work_is_told_by_its_verdict_the_worst_first(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -125,18 +144,20 @@ def test_a_past_month_is_told_as_it_was_known_then(fleet: Fleet, monkeypatch: py
     monkeypatch.setattr(month_page, "read_decisions", lambda _: (made,))
     report = write_month(open_warehouse(home), home, JULY)
     assert report.lead[0].endswith("vans stands out from its siblings, in 1 matter; none of these decided.")
-    assert report.lead[1] == "As it was known then: build b7, data to 30 Jul 2026."
+    assert report.lead[1].endswith("As it was known then: build b7, data to 30 Jul 2026.")
     lines = {s.title: s.lines for s in report.sections}
     assert lines["What stands out"] == (
         "Van 044: coolant is 5 °C above its siblings (+5.00 °C, +4.00 to +6.00; 9 scans).",
     )
 
 
-def test_the_last_build_of_a_month_is_the_one_known_then(tmp_path: Path) -> None:
-    sql = read_sql("list_month_findings")
+def test_the_build_known_then_is_the_last_of_its_month_or_old_enough() -> None:
     with duckdb.connect() as connection:
         connection.execute(
             resources.files("pipeline.warehouse").joinpath("finding_history_table.sql").read_text("utf-8")
+        )
+        connection.execute(
+            "create table builds as select 'b3' as build_id, timestamp '2026-08-02' as built_at, timestamp '2026-08-01' as data_to"
         )
         for build, built, data_to, finding in (
             ("b1", "2026-07-10", "2026-07-09", "f1"), ("b2", "2026-07-28", "2026-07-27", "f2"), ("b2", "2026-07-28", "2026-07-27", "f3"),
@@ -146,10 +167,20 @@ def test_the_last_build_of_a_month_is_the_one_known_then(tmp_path: Path) -> None
                 "insert into finding_history (build_id, built_at, data_to, finding_id) values (?, ?, ?, ?)",
                 [build, built, data_to, finding],
             )
-        july = {"month_from": JULY, "month_to": dt.date(2026, 8, 1)}
-        assert connection.sql(sql, params=july).pl()["finding_id"].to_list() == ["f2", "f3"]
-        june = {"month_from": dt.date(2026, 6, 1), "month_to": JULY}
-        assert connection.sql(sql, params=june).pl().is_empty()
+
+        class Asked:
+            """Answers from the tables above."""
+
+            def ask(self, name: str, **given: object) -> pl.DataFrame:
+                told: pl.DataFrame = connection.sql(read_sql(name), params=given).pl()
+                return told
+
+        asked = cast("Warehouse", Asked())
+        assert months.list_month_findings(asked, JULY)["finding_id"].to_list() == ["f2", "f3"]
+        assert months.list_month_findings(asked, dt.date(2026, 6, 1)).is_empty()
+        assert findings.list_past_findings(asked, 0)["finding_id"].to_list() == ["f2", "f3"]
+        assert findings.list_past_findings(asked, 20)["finding_id"].to_list() == ["f1"]
+        assert findings.list_past_findings(asked, 60).is_empty()
 
 
 def test_decisions_of_the_month_are_told_and_take_their_matter_off(own_fleet: Fleet) -> None:
@@ -221,9 +252,18 @@ def test_a_bay_sheet_has_checks_cautions_and_blanks_on_one_page(fleet: Fleet, tm
         assert part in text
 
 
-def test_the_page_shows_the_month_in_the_address(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    at = open_page(fleet.home, "month", monkeypatch, month="2026-07")
+@pytest.mark.parametrize("address", ["2026-07", "July 2026"])
+def test_the_page_shows_the_month_in_the_address(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch, address: str
+) -> None:
+    at = open_page(fleet.home, "month", monkeypatch, month=address)
     assert not at.exception
-    assert at.selectbox(key="month").value == "2026-07"
+    assert at.selectbox(key="month").value == "July 2026"
     text = "\n".join(m.value for m in at.markdown).replace("\\", "")
     assert "thermostat replaced" in text
+
+
+def test_a_month_that_is_not_there_is_told(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    at = open_page(fleet.home, "month", monkeypatch, month="2019-01")
+    assert not at.exception
+    assert "Nothing was scanned or done in a month called" in at.warning[0].value

@@ -60,7 +60,9 @@ def test_the_count_stands_beside_what_chance_would_raise_and_the_caveat(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     at = open_page(fleet.home, "look", monkeypatch)
-    assert at.markdown[0].value.startswith("**7 matters stand out, on 5 vans.** 616 comparisons")
+    assert at.markdown[0].value.startswith(
+        "**7 matters stand out: 6 of single vans (on 5 vans), 1 of many vans at once or of a reader.** 616 comparisons"
+    )
     assert "chance alone would raise about 0.2 of them" in at.markdown[0].value
     assert CAVEAT in read_page(at)
     assert "Data to 30 Sep 2026" in read_page(at)
