@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
+import polars as pl
+
 from dashboard.charts.code_names import Code, say_share
 from dashboard.charts.code_returns import draw_returns, fit_returns, say_returns
 from dashboard.charts.code_shares import choose_rows, draw_shares
 from dashboard.charts.code_strips import MOST_VANS, choose_vans, draw_strips
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
+from dashboard.charts.van_codes import MOST_CODES, draw_van_codes
 from dashboard.charts.words import clean_text, count_of
 from dashboard.exports.picture import Caption, caption_of
-from dashboard.questions import codes, fleet
+from dashboard.exports.van_facts import find_van
+from dashboard.questions import codes, fleet, vans
 from dashboard.questions.filters import Filters
 from dashboard.questions.warehouse import Warehouse
 from pipeline.errors import KinbayError, nearest
@@ -26,6 +30,7 @@ STRIPS_KEY = (
     "Each row is one van, each mark one scan. Vertical lines: codes cleared. Figures: of the scans of the past year"
     " that could show it after its first showing, how many did, with the 95 % interval."
 )
+VAN_CODES_KEY = "Each row is one code, each mark one scan. Vertical lines: codes cleared."
 RETURNS_KEY = (
     "After the first clearing of each van. Line: share of vans still without the code (Kaplan and Meier); shaded:"
     " its 95 % interval. A return lies between two scans and is drawn at their middle."
@@ -97,24 +102,43 @@ def picture_code_strips(
     """Return the chart of one code over time and its caption; `only` narrows it to these vans, at most `most`."""
     names = _names(warehouse, filters) if only is None else only
     asked = (warehouse, code.module, code.code, names)
-    vans, scans = codes.list_code_vans(*asked), codes.list_code_scans(*asked)
-    chart = draw_strips(code, vans, scans, codes.list_code_clears(*asked), PRINT, most)
+    holders, scans = codes.list_code_vans(*asked), codes.list_code_scans(*asked)
+    chart = draw_strips(code, holders, scans, codes.list_code_clears(*asked), PRINT, most)
     shares = codes.list_code_cohorts(warehouse, names)
     own = [r for r in shares.iter_rows(named=True) if (r["module"], r["code"]) == (code.module, code.code)]
     told = [f"{clean_text(r['cohort'])}: {say_share(r)}" for r in own if r["n_vans_with"]][:3]
     returned = say_returns(codes.list_code_returns(warehouse, code.module, code.code))
-    n_shown = int(vans["has_shown"].sum())
+    n_shown = int(holders["has_shown"].sum())
     more = f" The {most} steadiest of {n_shown} vans are drawn." if n_shown > most else ""
     caption = caption_of(
         _build_row(warehouse),
         title=f"{code.name}, van by van",
         finding=f"{'; '.join(told)}{'. ' if told else ''}{returned}",
         filters=f"van {only[0]}" if only is not None and len(only) == 1 else filters.describe(),
-        n_vans=len(choose_vans(vans, most)),
+        n_vans=len(choose_vans(holders, most)),
         n_scans=scans.height,
         key=STRIPS_KEY + more,
     )
     return chart, caption
+
+
+def picture_van_codes(warehouse: Warehouse, van: str) -> tuple[Chart, Caption]:
+    """Return the chart of all codes of one van over time and its caption."""
+    facts = find_van(warehouse, van)
+    scans = vans.list_van_code_scans(warehouse, van)
+    n_codes = scans.select("module", "code").unique().height
+    now = vans.list_van_codes(warehouse, van).filter(pl.col("on_last_scan")).height
+    more = f" The {MOST_CODES} shown last of {n_codes} are drawn." if n_codes > MOST_CODES else ""
+    caption = caption_of(
+        _build_row(warehouse),
+        title=f"Codes of van {clean_text(van)} over time",
+        finding=f"{count_of(now, 'code')} on the last scan, {count_of(n_codes, 'code')} on record.",
+        filters=f"van {clean_text(van)}, {clean_text(facts['cohort'])}",
+        n_vans=1,
+        n_scans=int(facts["n_scans"] or 0),
+        key=VAN_CODES_KEY + more,
+    )
+    return draw_van_codes(van, scans, vans.list_van_clears(warehouse, van), PRINT), caption
 
 
 def picture_code_returns(warehouse: Warehouse, code: Code, unit: str) -> tuple[Chart, Caption]:

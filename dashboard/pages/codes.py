@@ -103,6 +103,7 @@ def show_list(rows: pl.DataFrame) -> None:
             "last_seen": st.column_config.DateColumn("Last seen", format="DD MMM YYYY"),
         },
         key="code_list",
+        save="codes",
         alt="Every code of the vans shown: vans with it, vans not known, lamp, last seen.",
         height=min(430, 37 * (rows.height + 1)),
     )

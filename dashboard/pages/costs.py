@@ -13,7 +13,7 @@ from dashboard.charts.words import clean_text, count_of
 from dashboard.exports.cost_pictures import COSTS_KEY, picture_costs
 from dashboard.parts.links import choose_van, link_to, link_to_van
 from dashboard.parts.plain import escape
-from dashboard.parts.screen import offer_csv, offer_downloads, show_chart, show_table
+from dashboard.parts.screen import file_stem, offer_csv, offer_downloads, show_chart, show_table
 from dashboard.parts.view import View, page
 from dashboard.questions import costs
 
@@ -93,6 +93,7 @@ def show_van(view: View, row: dict[str, Any]) -> None:
             "km": st.column_config.NumberColumn("Km covered", format="%.0f", width=96),
         },
         key="cost_years",
+        save=file_stem("van", van, "costs by year"),
         alt=f"Costs of van {clean_text(van)} year by year.",
     )
     st.caption("First and last year may be cut short by where the records begin and end.")

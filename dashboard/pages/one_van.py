@@ -14,6 +14,7 @@ from dashboard.charts.van_codes import MOST_CODES, draw_van_codes
 from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, say_part, say_standing
 from dashboard.exports.bay_sheet import print_bay_sheet
 from dashboard.exports.brief import write_brief
+from dashboard.exports.code_pictures import VAN_CODES_KEY, picture_van_codes
 from dashboard.exports.handout import print_html, print_pdf
 from dashboard.exports.picture import MIME, VAN_KEY
 from dashboard.exports.reading_pictures import picture_van
@@ -157,6 +158,12 @@ def show_codes(view: View, van: str) -> None:
         key="van_codes",
         alt=f"Codes of van {clean_text(van)}",
     )
+    offer_downloads(
+        partial(picture_van_codes, view.warehouse, van),
+        codes,
+        file_stem("van", van, "codes"),
+        key="codes_save",
+    )
     show_van_frames(view, van)
 
 
@@ -169,7 +176,7 @@ def show_code_strips(view: View, van: str) -> None:
     show_chart(draw_van_codes(van, scans, clears, view.theme), key="van_code_strips")
     n_codes = scans.select("module", "code").unique().height
     more = f" The {MOST_CODES} shown last of {n_codes} are drawn." if n_codes > MOST_CODES else ""
-    st.caption(f"Each row is one code, each mark one scan. Vertical lines: codes cleared.{more}")
+    st.caption(VAN_CODES_KEY + more)
 
 
 def show_decisions(van: str) -> None:

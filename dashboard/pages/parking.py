@@ -170,6 +170,7 @@ def show_changes(view: View, contrast: Contrast, vans: pl.DataFrame, reading: Re
             "other": st.column_config.TextColumn(f"{contrast.other_name}, mean", width=120),
         },
         key="exposure_changes",
+        save="dated-changes",
         alt=f"Dated changes of {contrast.what}",
         height=min(320, 37 * (changes.height + 1)),
     )

@@ -206,6 +206,7 @@ def show_limits(view: View) -> None:
             "outside": st.column_config.TextColumn("Outside it (95 %)", width=190),
         },
         key="reader_limits",
+        save="suspect-limits",
         alt="Limits of readers that most vans of a group stand outside of.",
         height=min(320, 37 * (rows.height + 1)),
     )

@@ -9,7 +9,7 @@ from dashboard.charts.code_names import Code
 from dashboard.charts.words import count_of, say_part
 from dashboard.parts.code_odds import show_odds
 from dashboard.parts.plain import escape
-from dashboard.parts.screen import show_table
+from dashboard.parts.screen import file_stem, show_table
 from dashboard.parts.view import View
 from dashboard.questions import codes
 
@@ -64,6 +64,7 @@ def show_company(view: View, code: Code) -> None:
                 "n_vans_both": st.column_config.NumberColumn("Vans", width=60),
             },
             key="code_fellows",
+            save=file_stem("code", code.short, "seen together"),
             alt=f"Codes that stand on the same scans as {code.name}",
         )
     endings = codes.list_code_endings(view.warehouse, code.module, code.code)
@@ -104,6 +105,7 @@ def show_readers(view: View) -> None:
             "n_vans": st.column_config.NumberColumn("Vans", width=60),
         },
         key="code_readers",
+        save="codes-readers-disagree-on",
         alt="Codes that two readers showed or did not show on one van within a day.",
     )
     st.caption(

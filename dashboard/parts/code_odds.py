@@ -9,7 +9,7 @@ import streamlit as st
 
 from dashboard.charts.shift_rows import say_q
 from dashboard.charts.words import format_ratio
-from dashboard.parts.screen import show_table
+from dashboard.parts.screen import file_stem, show_table
 
 
 def show_odds(rows: pl.DataFrame, first: dict[str, Any], last: dict[str, Any], *, key: str, alt: str) -> None:
@@ -39,4 +39,5 @@ def show_odds(rows: pl.DataFrame, first: dict[str, Any], last: dict[str, Any], *
         "sure": st.column_config.TextColumn("q", width=90, help="How often chance alone would do as much."),
         "n_strata": st.column_config.NumberColumn("Groups", width=70),
     }
-    show_table(told, first | shared | last, key=key, alt=alt, height=min(320, 37 * (rows.height + 1)))
+    height = min(320, 37 * (rows.height + 1))
+    show_table(told, first | shared | last, key=key, alt=alt, height=height, save=file_stem(key))

@@ -88,6 +88,7 @@ def _say_next(rows: pl.DataFrame) -> None:
                 "have": st.column_config.TextColumn("Siblings that have it"),
             },
             key="data_gaps",
+            save="kinbay-gaps",
             alt="What each van lacks and most of its siblings have",
         )
 

@@ -20,7 +20,7 @@ from dashboard.charts.physics_words import (
 )
 from dashboard.charts.words import CAVEAT, Reading, count_of
 from dashboard.parts.plain import escape
-from dashboard.parts.screen import show_table
+from dashboard.parts.screen import file_stem, show_table
 from dashboard.parts.view import View
 from dashboard.questions import physics
 
@@ -126,6 +126,7 @@ def show_van_physics(view: View, van: str) -> None:
             "says": st.column_config.TextColumn("Expected by", width="medium"),
         },
         key="van_physics",
+        save=file_stem("van", van, "can it be right"),
         alt="Readings of this van beside what physics expects.",
         height=min(320, 37 * (rows.height + 1)),
     )

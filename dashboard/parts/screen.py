@@ -147,11 +147,18 @@ def _draw_slide(make: Callable[[], tuple[Chart, Caption]]) -> bytes:
 
 
 def show_table(
-    rows: pl.DataFrame, columns: dict[str, Any], *, key: str, alt: str, height: int | None = None
+    rows: pl.DataFrame,
+    columns: dict[str, Any],
+    *,
+    key: str,
+    alt: str,
+    height: int | None = None,
+    save: str = "",
 ) -> None:
-    """Draw a table of the named columns, texts cleaned, nothing selectable."""
+    """Draw a table of the named columns, texts cleaned, nothing selectable; `save` names a file of its rows."""
+    shown = clean_columns(rows.select(list(columns)))
     st.dataframe(
-        clean_columns(rows.select(list(columns))),
+        shown,
         column_config=columns,
         hide_index=True,
         key=key,
@@ -159,6 +166,8 @@ def show_table(
         placeholder="–",
         alt=alt,
     )
+    if save:
+        offer_csv(shown, save, key=f"{key}_save")
 
 
 def clean_columns(rows: pl.DataFrame) -> pl.DataFrame:
