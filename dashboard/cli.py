@@ -29,6 +29,7 @@ class ChartKind(StrEnum):
     age = "age"
     drift = "drift"
     readers = "readers"
+    shares = "shares"
 
 
 class AgainstKind(StrEnum):
@@ -133,7 +134,8 @@ def chart(
             help="siblings: one reading, all vans; van: one van, all readings; codes: all codes, or one over time; "
             "repair: a reading before and after work; costs: cost of each van; exposure: what goes with parking or a "
             "fitting; age: one reading against age, kilometres, date or another reading; drift: one reading of a van "
-            "against its siblings month by month; readers: a reader against the others."
+            "against its siblings month by month; readers: a reader against the others; shares: where the differences of "
+            "all readings in one state come from."
         ),
     ],
     out: Annotated[Path, typer.Option("--out", help="The file: .png, .svg or .pdf.")],

@@ -26,6 +26,7 @@ from dashboard.exports.picture import KINDS, Caption, draw_picture
 from dashboard.exports.reader_pictures import choose_two, picture_agreement, picture_biases
 from dashboard.exports.reading_pictures import find_reading, picture_series, picture_siblings, picture_van
 from dashboard.exports.repair_pictures import find_repair, picture_repair
+from dashboard.exports.share_pictures import picture_shares
 from dashboard.exports.van_facts import find_van
 from dashboard.questions import exposures, fleet, readers
 from dashboard.questions.ages import Against
@@ -148,6 +149,10 @@ def _costs(warehouse: Warehouse, asked: Asked) -> Picture:
     return picture_costs(warehouse, asked.filters, asked.van)
 
 
+def _shares(warehouse: Warehouse, asked: Asked) -> Picture:
+    return picture_shares(warehouse, asked.state or "warm_idle")
+
+
 def _readers(warehouse: Warehouse, asked: Asked) -> Picture:
     """A reader against the reference in all readings, or how the two agree in one."""
     two = choose_two(readers.list_reader_effects(warehouse), readers.list_reader_meetings(warehouse))
@@ -170,6 +175,7 @@ CHARTS: dict[str, Callable[[Warehouse, Asked], Picture]] = {
     "costs": _costs,
     "exposure": _exposure,
     "readers": _readers,
+    "shares": _shares,
 }
 
 

@@ -86,3 +86,11 @@ def test_the_chart_of_the_demo_shows_the_planted_wear(demo: Demo, tmp_path: Path
     assert "Climbs away" in out.read_text("utf-8")
     refused = CliRunner().invoke(app, [*asked, "--parameter", "no_such"])
     assert isinstance(refused.exception, KinbayError)
+
+
+def test_shares_of_a_state_are_drawn_from_the_command_line(demo: Demo, tmp_path: Path) -> None:
+    asked = ["chart", "shares", "--out", str(tmp_path / "s.svg"), "--home", str(demo.home.path)]
+    assert CliRunner().invoke(app, asked).exit_code == 0
+    assert "Where differences come from, warm idle" in (tmp_path / "s.svg").read_text("utf-8")
+    refused = CliRunner().invoke(app, [*asked, "--state", "no_such"])
+    assert isinstance(refused.exception, KinbayError)
