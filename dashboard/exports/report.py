@@ -72,61 +72,62 @@ class Report:
 
 def lay_out(report: Report) -> str:
     """Return the A4 page as SVG, in letters as large as it holds; lines that do not fit are counted."""
-    sheet = Sheet(width=A4[0])
-    for size in _SIZES:
-        sheet, is_whole = _lay(report, size)
-        if is_whole:
-            break
-    return sheet.as_svg(height=A4[1], title=report.title)
-
-
-def _lay(report: Report, size: float) -> tuple[Sheet, bool]:
-    """Write the page in letters of this size, and say whether every line found its place."""
-    sheet, floor = Sheet(width=A4[0]), A4[1] - _FOOT
-    sheet.write(report.title, size=20, bold=True, gap=3)
-    sheet.write(report.facts, size=9.5, colour=PRINT.faint, gap=6)
-    sheet.box([((line, 12 * size, True) if n == 0 else (line, 10.5 * size, False)) for n, line in enumerate(report.lead)], gap=6)  # fmt: skip
-    if report.chart is not None:
-        sheet.chart(report.chart, scale=min(0.95, 0.78 * size), most_height=_MOST_CHART)
-        sheet.write(report.key, size=8.5, colour=PRINT.faint, gap=5)
     sections = [section for section in report.sections if section.lines]
-    is_whole = True
-    for number, section in enumerate(sections):
-        rest = sum(_height_of(later, size) for later in sections[number + 1 :])
-        own = _lay_section(sheet, section, max(floor - rest, min(floor, sheet.y + 60)), size)
-        is_whole = is_whole and own
-    is_whole = is_whole and sheet.y <= floor
+    floor = A4[1] - _FOOT
+    for size in _SIZES:
+        sheet = _lay_head(report, size)
+        if sheet.y + sum(_height_of(section, size) for section in sections) <= floor:
+            break
+    for section in _shorten(sections, floor - sheet.y, size):
+        _lay_section(sheet, section, size, floor)
     sheet.y = floor
     sheet.rule(gap=4)
     for line in report.foot:
         sheet.write(line, size=8, colour=PRINT.faint, gap=0)
     sheet.write(CAVEAT, size=9, bold=True)
-    return sheet, is_whole
+    return sheet.as_svg(height=A4[1], title=report.title)
+
+
+def _lay_head(report: Report, size: float) -> Sheet:
+    """Start the page: its title, what matters most, and the chart."""
+    sheet = Sheet(width=A4[0])
+    sheet.write(report.title, size=20, bold=True, gap=3)
+    sheet.write(report.facts, size=9.5, colour=PRINT.faint, gap=6)
+    lead = [(line, (10.5 if number else 12) * size, not number) for number, line in enumerate(report.lead)]
+    sheet.box(lead, gap=6)
+    if report.chart is not None:
+        sheet.chart(report.chart, scale=min(0.95, 0.78 * size), most_height=_MOST_CHART)
+        sheet.write(report.key, size=8.5, colour=PRINT.faint, gap=5)
+    return sheet
+
+
+def _shorten(sections: list[Section], room: float, size: float) -> list[Section]:
+    """Take lines off the longest section, one by one, until all sections fit in `room`."""
+    kept = list(sections)
+    heights = [_height_of(section, size) for section in kept]
+    while sum(heights) > room and any(len(section.lines) > 1 for section in kept):
+        at = max(range(len(kept)), key=lambda n: len(kept[n].lines))
+        kept[at] = Section(kept[at].title, kept[at].lines[:-1], kept[at].more + 1)
+        heights[at] = _height_of(kept[at], size)
+    return kept
 
 
 def _height_of(section: Section, size: float) -> float:
-    """Return how high a section is when nothing of it is left out, in points."""
+    """Return how high a section is, in points."""
     trial = Sheet(width=A4[0])
-    _lay_section(trial, section, float("inf"), size)
+    _lay_section(trial, section, size)
     return trial.y - trial.margin
 
 
-def _lay_section(sheet: Sheet, section: Section, floor: float, size: float) -> bool:
-    """Write a section down to `floor`; False where a line that was to be shown had no room."""
-    left = len(section.lines)
-    if sheet.y < floor - 44:
-        sheet.write(section.title, size=12 * size, bold=True, gap=2)
-        for line in section.lines:
-            # one line of the count of what is left out always keeps its place
-            if sheet.y + sheet.height_of(f"• {line}", 9.5 * size) + 2 > floor - 14:
-                break
-            sheet.write(f"• {line}", size=9.5 * size, indent=8, gap=2)
-            left -= 1
-    if left + section.more:
-        told = f"{section.title}: {count_of(left + section.more, 'more line')} on the dashboard."
-        sheet.write(told, size=8.5, colour=PRINT.faint, gap=2)
+def _lay_section(sheet: Sheet, section: Section, size: float, floor: float | None = None) -> None:
+    """Write a section; nothing of it stands below `floor`."""
+    sheet.write(section.title, size=12 * size, bold=True, gap=2, floor=floor)
+    for line in section.lines:
+        sheet.write(f"• {line}", size=9.5 * size, indent=8, gap=2, floor=floor)
+    if section.more:
+        told = f"{section.title}: {count_of(section.more, 'more line')} on the dashboard."
+        sheet.write(told, size=8.5, colour=PRINT.faint, gap=2, floor=floor)
     sheet.y += 3
-    return not left
 
 
 def print_pdf(report: Report) -> bytes:

@@ -15,12 +15,13 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
-from dashboard.charts import code_returns, code_shares, code_strips
+from dashboard.charts import code_returns, code_shares, code_strips, van_codes
 from dashboard.charts.code_names import ANSWER_SHAPES, ANSWER_WORDS, Code, say_share, say_steadiness
 from dashboard.charts.palette import DARK, PRINT
 from dashboard.charts.words import CAVEAT
 from dashboard.exports import Asked, chart_file
 from dashboard.questions import codes, fleet
+from dashboard.questions import vans as ask_vans
 from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse, open_warehouse
 from pipeline.cli import app
@@ -252,6 +253,16 @@ def test_golden_shares(opened: Warehouse) -> None:
 
 def test_golden_strips(opened: Warehouse) -> None:
     golden.compare("code_strips", _strips(opened, FLOW))
+
+
+def test_golden_van_codes(opened: Warehouse) -> None:
+    van = str(
+        opened.connection.cursor()
+        .execute("select min(van) from code_scans where code = 'P0401'")
+        .fetchall()[0][0]
+    )
+    scans, clears = ask_vans.list_van_code_scans(opened, van), ask_vans.list_van_clears(opened, van)
+    golden.compare("van_codes", van_codes.draw_van_codes(van, scans, clears, PRINT))
 
 
 def test_golden_returns(opened: Warehouse) -> None:

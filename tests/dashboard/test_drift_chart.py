@@ -18,6 +18,7 @@ from dashboard.questions.warehouse import open_warehouse
 from pipeline.cli import app
 from pipeline.errors import KinbayError
 from tests.conftest import Demo
+from tests.dashboard import golden
 
 ROW: dict[str, Any] = {
     "parameter": "fill_index", "state": "warm_idle", "parameter_name": "Fill index", "state_name": "warm idle",
@@ -94,3 +95,7 @@ def test_shares_of_a_state_are_drawn_from_the_command_line(demo: Demo, tmp_path:
     assert "Where differences come from, warm idle" in (tmp_path / "s.svg").read_text("utf-8")
     refused = CliRunner().invoke(app, [*asked, "--state", "no_such"])
     assert isinstance(refused.exception, KinbayError)
+
+
+def test_golden_drift() -> None:
+    golden.compare("drift", draw_drift("002", ROW, FALLING, PRINT))
