@@ -83,7 +83,9 @@ def write_month(warehouse: Warehouse, home: Home, month: dt.date) -> Report:
         facts=f"{count_of(facts['n_scans'], 'scan')} of {count_of(facts['n_vans'], 'van')} in the month;"
         f" {build['n_vans']} vans in the register",
         lead=(
-            f"{len(vans) or 'None'} of {count_of(build['n_vans'], 'van')} stand{'s' if len(vans) == 1 else ''} out from"
+            "No van could be compared with siblings yet; that is not to say that all is well."
+            if known.is_newest and not build["cells_tested"]
+            else f"{len(vans) or 'None'} of {count_of(build['n_vans'], 'van')} stand{'s' if len(vans) == 1 else ''} out from"
             f" {'its' if len(vans) == 1 else 'their'} siblings, in {count_of(len(sure), 'matter')};"
             f" {len(sure) - len(open_ones) or 'none'} of these decided.",
             f"In all, {say_split(known.matters).lower()}. {_say_chance(known, build)}",

@@ -130,12 +130,13 @@ def test_a_link_opens_the_same_view_for_somebody_else(visit: Visit, chromium: An
 
 
 def test_filters_and_the_chosen_van_go_along_from_page_to_page(visit: Visit) -> None:
-    visit.open("one_van?van=047&depot=Mill+Lane")
+    kept = ("depot=Mill+Lane", "age=9&age=13", "reader=Yard+tablet", "from_day=2026-01-05", "within=true")
+    visit.open("one_van?van=047&" + "&".join(kept))
     for name in ("Compare one reading", "What needs a look", "One van, all readings"):
         visit.page.get_by_role("link", name=name, exact=True).click()
         visit.page.get_by_role("heading", name=name, level=1).wait_for()
         visit.settle()
-        assert "depot=Mill+Lane" in visit.page.url
+        assert [part for part in kept if part not in visit.page.url] == []
     assert "van=047" in visit.page.url
     visit.page.get_by_role("button", name="Show all vans").click()
     visit.page.wait_for_url(lambda url: "depot" not in url, timeout=10_000)
@@ -184,8 +185,10 @@ def test_a_van_has_its_pdf_and_a_click_on_a_reading_leads_to_it_beside_the_sibli
     visit.assert_quiet()
 
 
-def test_hostile_names_make_neither_link_nor_picture(visit: Visit) -> None:
-    visit.open("")
+def test_hostile_names_and_addresses_make_neither_link_nor_picture(visit: Visit) -> None:
+    visit.open(
+        "?model=%3Cscript%3Ex&depot=%5Ba%5D(http://evil)&age=x&km=-1&from_day=zzz&within=maybe&look_sure=no"
+    )
     more = visit.page.get_by_role("button", name="more of")
     more.click()
     visit.settle()
