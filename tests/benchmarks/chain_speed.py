@@ -67,7 +67,7 @@ def put_scan_in_inbox(home: Home) -> None:
             from raw.readings as r join vocab.parameters as p on r.parameter = p.parameter
             where r.scan_id = 's-7-0' order by all""").fetchall()
     at = newest + dt.timedelta(hours=1)
-    scan = f"f-{batch}"
+    scan = f"f-{at:%Y%m%dT%H%M}"
     (home.inbox / f"scans_{batch}.csv").write_text(
         f"scan_id,van,reader,scanned_at\n{scan},007,Blue handheld,{at.isoformat()}\n", "utf-8"
     )
