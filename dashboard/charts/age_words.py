@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from dashboard.charts.words import count_of, format_number
+from dashboard.charts.words import format_number
 from pipeline.compare.association import Association, rank_correlation_within
+from pipeline.counted import count_of
 
 TOGETHER = {
     "age": "age",

@@ -11,7 +11,8 @@ import polars as pl
 
 from dashboard.charts.frame import Chart, configure, fill, span
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import Reading, clean_text, count_of, format_number
+from dashboard.charts.words import Reading, clean_text, format_number
+from pipeline.counted import count_of
 
 _HEIGHT = 340
 _START = datetime(2000, 1, 1)

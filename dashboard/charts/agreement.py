@@ -12,7 +12,8 @@ import polars as pl
 from dashboard.charts.frame import Chart, configure, span
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.reader_words import Agreement, say_agreement
-from dashboard.charts.words import Reading, clean_text, count_of
+from dashboard.charts.words import Reading, clean_text
+from pipeline.counted import count_of
 
 HEIGHT = 300
 _LINES = (("bias", "bias", "solid"), ("upper", "upper limit", "dashed"), ("lower", "lower limit", "dashed"))

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from dashboard.charts.palette import Theme
-from dashboard.charts.words import clean_text, count_of
+from dashboard.charts.words import clean_text
+from pipeline.counted import count_of
 
 PRESENT, LOW_VOLTAGE, ABSENT, SILENT, UNKNOWN = "present", "low_voltage", "absent", "not_answered", "unknown"
 ANSWERS = (PRESENT, LOW_VOLTAGE, ABSENT, SILENT, UNKNOWN)

@@ -12,8 +12,9 @@ import polars as pl
 from dashboard.charts.code_names import Code
 from dashboard.charts.frame import Chart, configure, fill
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import clean_text, count_of, format_number
+from dashboard.charts.words import clean_text, format_number
 from pipeline.compare.survival import Survival, kaplan_meier
+from pipeline.counted import count_of
 
 _HEIGHT = 200
 _LEAST = 4  # vans below which a curve would pretend to know more than a list of cases

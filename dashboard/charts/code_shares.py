@@ -18,7 +18,8 @@ from dashboard.charts.code_names import (
 )
 from dashboard.charts.frame import ROW_WORDS, Chart, configure, fill, mark_size, row_words
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import clean_text, count_of
+from dashboard.charts.words import clean_text
+from pipeline.counted import count_of
 
 MOST_ROWS = 12
 _ROW = 58

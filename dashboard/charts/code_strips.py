@@ -22,7 +22,8 @@ from dashboard.charts.code_names import (
 )
 from dashboard.charts.frame import ROW_WORDS, Chart, configure, fill, mark_size, row_words
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import clean_text, count_of
+from dashboard.charts.words import clean_text
+from pipeline.counted import count_of
 
 MOST_VANS, MOST_SCANS = 20, 60  # more marks than these would be drawn slowly and read by nobody
 ROW = 58

@@ -10,8 +10,9 @@ import polars as pl
 
 from dashboard.charts.frame import Chart, configure, fill
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import clean_text, count_of, format_number
+from dashboard.charts.words import clean_text, format_number
 from pipeline.compare.rates import LEAST_COSTS, cost_interval, poisson_interval
+from pipeline.counted import count_of
 
 MOST_VANS = 24
 _ROW = 24

@@ -12,8 +12,9 @@ import polars as pl
 from dashboard.charts.drift_words import TOLD, say_course, say_edge, say_pace
 from dashboard.charts.frame import DATE_LABELS, Chart, configure, fill
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import Reading, clean_text, count_of
+from dashboard.charts.words import Reading, clean_text
 from pipeline.compare.steps import first_noticed, smooth
+from pipeline.counted import count_of
 
 _HEIGHT = 240
 _DAYS_A_MONTH = 365.25 / 12

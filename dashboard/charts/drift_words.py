@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from dashboard.charts.words import Reading, count_of, format_number
+from dashboard.charts.words import Reading, format_number
+from pipeline.counted import count_of
 
 TOLD = ("finding", "likely")
 

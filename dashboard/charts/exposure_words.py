@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from dashboard.charts.shift_rows import grade, say_q, say_shift
-from dashboard.charts.words import Reading, clean_text, count_of
+from dashboard.charts.words import Reading, clean_text
+from pipeline.counted import count_of
 
 ALONGSIDE = 0.8  # share of vans from which another exposure is named as going along; as the build has it
 CLEAR_P = 0.01  # a difference in mileage or age is named below this p-value

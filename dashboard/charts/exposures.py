@@ -11,7 +11,8 @@ import polars as pl
 from dashboard.charts.exposure_words import Contrast
 from dashboard.charts.frame import Chart, configure, fill, row_words, span
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import Reading, clean_text, count_of
+from dashboard.charts.words import Reading, clean_text
+from pipeline.counted import count_of
 
 MOST_COHORTS = 8
 _HEADER, _LANE, _GAP = 40, 20, 12

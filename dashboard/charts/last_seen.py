@@ -10,8 +10,9 @@ import polars as pl
 
 from dashboard.charts.frame import Chart, configure
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import clean_text, count_of
+from dashboard.charts.words import clean_text
 from pipeline import vocabulary
+from pipeline.counted import count_of
 
 RECENT_DAYS = 90
 MOST_VANS = 40

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from dashboard.charts.palette import GLYPHS
-from dashboard.charts.words import clean_text, count_decimals, count_of, format_number, format_ratio
+from dashboard.charts.words import clean_text, count_decimals, format_number, format_ratio
+from pipeline.counted import count_of
 
 TIERS = {
     "finding": "Stands out",

@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from dashboard.charts.words import Reading, clean_text, count_of, format_number
+from dashboard.charts.words import Reading, clean_text, format_number
 from pipeline.compare.distributions import t_quantile
 from pipeline.compare.limits import spread_of_siblings
 from pipeline.compare.plausibility import Ratio, RatioMatch, flow_ratios, match_ratio
+from pipeline.counted import count_of
 from pipeline.vocabulary import physics
 
 AIR = ("air_mass_per_stroke", "air_mass_flow")

@@ -11,9 +11,10 @@ import numpy as np
 import polars as pl
 
 from dashboard.charts.shift_rows import grade, say_q, say_shift
-from dashboard.charts.words import Reading, clean_text, count_of
+from dashboard.charts.words import Reading, clean_text
 from pipeline.compare.agreement import compare_pairs
 from pipeline.compare.intervals import wilson
+from pipeline.counted import count_of
 
 NEVER_MET = "These two readers never met: scan two vans with both on one day, within 24 hours."
 UNIT = (

@@ -10,7 +10,8 @@ import polars as pl
 
 from dashboard.charts.frame import DATE_LABELS, Chart, configure, fill
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import Reading, clean_text, count_of, say_part
+from dashboard.charts.words import Reading, clean_text, say_part
+from pipeline.counted import count_of
 
 _HEIGHT = 240
 # In the order in which they are told: what did not hold first.

@@ -10,7 +10,8 @@ import polars as pl
 
 from dashboard.charts.frame import DATE_LABELS, Chart, configure, fill
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import Reading, clean_text, count_of, say_part
+from dashboard.charts.words import Reading, clean_text, say_part
+from pipeline.counted import count_of
 
 _HEIGHT = 220
 _WIDTH, _LINE, _MOST_LINES = 560.0, 14.0, 8

@@ -10,7 +10,8 @@ import polars as pl
 
 from dashboard.charts.frame import Chart, configure
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import Reading, clean_text, count_of
+from dashboard.charts.words import Reading, clean_text
+from pipeline.counted import count_of
 
 PARTS = {
     "model_year": "Model year",

@@ -10,7 +10,8 @@ import polars as pl
 
 from dashboard.charts.frame import Chart, configure, fill, mark_size, span, verdict_encodings
 from dashboard.charts.palette import GLYPHS, SIZES, THEMES, WORDS, Theme
-from dashboard.charts.words import Reading, clean_text, count_of, say_verdict
+from dashboard.charts.words import Reading, clean_text, say_verdict
+from pipeline.counted import count_of
 
 MOST_COHORTS = 12
 _HEADER, _STRIP, _GAP = 24, 48, 20

@@ -19,7 +19,8 @@ from dashboard.charts.frame import (
     verdict_encodings,
 )
 from dashboard.charts.palette import GLYPHS, SIZES, THEMES, WORDS, Theme
-from dashboard.charts.words import Reading, clean_text, count_of, say_evidence
+from dashboard.charts.words import Reading, clean_text, say_evidence
+from pipeline.counted import count_of
 
 MOST_ROWS = 12
 FARTHEST = 5.0  # half-ranges; a reading farther out is drawn at the edge with an arrow

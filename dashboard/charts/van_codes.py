@@ -10,7 +10,8 @@ from dashboard.charts.code_names import ANSWER_SIZES, ANSWER_WORDS, LOW_VOLTAGE,
 from dashboard.charts.code_strips import FIRST_ROW, ROW, build_template
 from dashboard.charts.frame import ROW_WORDS, Chart, fill
 from dashboard.charts.palette import Theme
-from dashboard.charts.words import clean_text, count_of
+from dashboard.charts.words import clean_text
+from pipeline.counted import count_of
 
 MOST_CODES = 8
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.counted import count_of as count_of
+from pipeline.counted import count_of
 from pipeline.vocabulary import write_part
 
 CAVEAT = "A difference is a reason to look, not a diagnosis."

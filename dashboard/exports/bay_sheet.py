@@ -6,12 +6,13 @@ import polars as pl
 
 from dashboard.charts.matter_words import TIERS, headline, say_counts, say_figures
 from dashboard.charts.palette import PRINT
-from dashboard.charts.words import CAVEAT, clean_text, count_of, say_standing
+from dashboard.charts.words import CAVEAT, clean_text, say_standing
 from dashboard.exports.document import write_pdf
 from dashboard.exports.sheet import A4, Sheet
 from dashboard.exports.van_facts import describe_facts, know_van, say_alone, say_code
 from dashboard.questions import vans
 from dashboard.questions.warehouse import Warehouse
+from pipeline.counted import count_of
 
 MOST_CHECKS, MOST_CAUTIONS = 5, 6
 _BLANK = "Found: ______________________________________   Value: ____________   Fault: yes / no / not sure"

@@ -13,12 +13,13 @@ from dashboard.charts.code_strips import MOST_VANS, choose_vans, draw_strips
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
 from dashboard.charts.van_codes import MOST_CODES, draw_van_codes
-from dashboard.charts.words import clean_text, count_of
+from dashboard.charts.words import clean_text
 from dashboard.exports.picture import Caption, caption_of
 from dashboard.exports.van_facts import find_van
 from dashboard.questions import codes, fleet, vans
 from dashboard.questions.filters import Filters
 from dashboard.questions.warehouse import Warehouse
+from pipeline.counted import count_of
 from pipeline.errors import KinbayError, nearest
 
 SHARES_KEY = (

@@ -8,12 +8,13 @@ from typing import Any
 from dashboard.charts.code_names import Code
 from dashboard.charts.frame import Chart
 from dashboard.charts.matter_words import TIERS
-from dashboard.charts.words import Reading, clean_text, count_of, format_number
+from dashboard.charts.words import Reading, clean_text, format_number
 from dashboard.exports.code_pictures import find_code, picture_code_strips
 from dashboard.exports.reading_pictures import picture_siblings
 from dashboard.questions import findings, fleet
 from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse
+from pipeline.counted import count_of
 from pipeline.errors import KinbayError
 
 KINDS = ("code_fleetwide", "cohort_offset")

@@ -6,7 +6,7 @@ from typing import Any
 
 from dashboard.charts.matter_words import TIERS
 from dashboard.charts.palette import PRINT
-from dashboard.charts.words import CAVEAT, count_of
+from dashboard.charts.words import CAVEAT
 from dashboard.exports.brief import Brief
 from dashboard.exports.document import (
     write_box,
@@ -19,6 +19,7 @@ from dashboard.exports.document import (
 )
 from dashboard.exports.picture import SIBLINGS_KEY
 from dashboard.exports.sheet import A4, Sheet
+from pipeline.counted import count_of
 
 _FOOT = 92.0
 _TWO_LINES = 25.0

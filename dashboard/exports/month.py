@@ -11,12 +11,13 @@ from typing import Any
 import polars as pl
 
 from dashboard.charts.matter_words import cut, headline, is_of_one_van, say_plainly, say_split, subject_of
-from dashboard.charts.words import clean_text, count_of, format_number, say_part
+from dashboard.charts.words import clean_text, format_number, say_part
 from dashboard.exports.matter_page import say_kept
 from dashboard.exports.report import Report, Section
 from dashboard.questions import findings, fleet, months, records
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse
+from pipeline.counted import count_of
 from pipeline.decisions import Decision, newest, read_decisions, say_return
 from pipeline.errors import KinbayError
 from pipeline.settings import STALE_DAYS, Home

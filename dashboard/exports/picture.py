@@ -8,9 +8,10 @@ from typing import Any
 
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
-from dashboard.charts.words import CAVEAT, count_of
+from dashboard.charts.words import CAVEAT
 from dashboard.exports.document import write_pdf
 from dashboard.exports.sheet import Sheet, convert
+from pipeline.counted import count_of
 
 KINDS = ("png", "svg", "pdf")
 SLIDE = (960.0, 540.0)  # 16:9, drawn at twice the size: 1920 x 1080

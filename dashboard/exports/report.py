@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
-from dashboard.charts.words import CAVEAT, count_of
+from dashboard.charts.words import CAVEAT
 from dashboard.exports.document import write_box, write_figure, write_html, write_line, write_list, write_pdf
 from dashboard.exports.sheet import A4, Sheet
+from pipeline.counted import count_of
 
 _FOOT = 84.0
 _SIZES = (1.25, 1.15, 1.05, 1.0)

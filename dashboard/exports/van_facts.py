@@ -7,10 +7,11 @@ from typing import Any
 
 import polars as pl
 
-from dashboard.charts.words import clean_text, count_of, format_number
+from dashboard.charts.words import clean_text, format_number
 from dashboard.questions import findings, fleet, vans
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse
+from pipeline.counted import count_of
 from pipeline.errors import KinbayError, nearest
 
 

@@ -6,7 +6,6 @@ from typing import Literal
 
 import streamlit as st
 
-from dashboard.charts.words import count_of
 from dashboard.parts.describe import draw_description
 from dashboard.parts.entry_choices import offered
 from dashboard.parts.fault import guarded
@@ -20,6 +19,7 @@ from dashboard.parts.trial import TITLE, Trial, begin, current_trial, end, look_
 from dashboard.parts.uploads import MOST_BYTES, clear_old, drop, keep_uploads, move_to_inbox
 from dashboard.parts.waiting import draw_waiting
 from dashboard.parts.work import BUILD, current, show_work, start
+from pipeline.counted import count_of
 from pipeline.settings import Home
 
 _ROUND = "add_round"

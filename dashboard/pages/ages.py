@@ -8,7 +8,7 @@ import streamlit as st
 
 from dashboard.charts.age_words import CONFOUNDED, associate, say_association
 from dashboard.charts.ages import draw_ages
-from dashboard.charts.words import CAVEAT, Reading, count_of
+from dashboard.charts.words import CAVEAT, Reading
 from dashboard.exports.age_pictures import AGES_KEY, picture_ages
 from dashboard.parts.links import (
     choose_reading,
@@ -23,6 +23,7 @@ from dashboard.parts.screen import file_stem, offer_downloads, pick_key, picked,
 from dashboard.parts.view import View, page
 from dashboard.questions import findings
 from dashboard.questions.ages import Against, list_age_points
+from pipeline.counted import count_of
 
 AGAINST = {"Age": "age", "Odometer": "odometer", "Date": "date", "Another reading": "other"}
 DOTS = {"One dot a van": "van", "One dot a scan": "scan"}

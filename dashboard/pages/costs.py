@@ -9,13 +9,14 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.costs import MOST_VANS, draw_costs, say_cost, say_days, say_intervals, stands
-from dashboard.charts.words import clean_text, count_of
+from dashboard.charts.words import clean_text
 from dashboard.exports.cost_pictures import COSTS_KEY, picture_costs
 from dashboard.parts.links import choose_van, link_to, link_to_van
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import file_stem, offer_csv, offer_downloads, show_chart, show_table
 from dashboard.parts.view import View, page
 from dashboard.questions import costs
+from pipeline.counted import count_of
 
 _CAVEAT = "Cost alone says nothing of what the van earns or what another would cost. Figures are those written down."
 

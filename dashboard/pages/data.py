@@ -5,7 +5,6 @@ from __future__ import annotations
 import polars as pl
 import streamlit as st
 
-from dashboard.charts.words import count_of
 from dashboard.parts.corrected import show_corrected
 from dashboard.parts.last_seen import show_last_seen
 from dashboard.parts.put_right import show_put_right
@@ -14,6 +13,7 @@ from dashboard.parts.screen import offer_csv, show_table
 from dashboard.parts.view import View, page
 from dashboard.parts.work import show_work
 from dashboard.questions import records
+from pipeline.counted import count_of
 from pipeline.settings import STALE_DAYS, Home
 
 

@@ -9,7 +9,7 @@ import streamlit as st
 
 from dashboard.charts.changes import KINDS, compare_builds
 from dashboard.charts.matter_words import TIERS, headline, say_split, subject_of
-from dashboard.charts.words import CAVEAT, clean_text, count_of, format_number
+from dashboard.charts.words import CAVEAT, clean_text, format_number
 from dashboard.parts.decided import Standing, show_said, standings
 from dashboard.parts.links import link_to
 from dashboard.parts.plain import escape
@@ -18,6 +18,7 @@ from dashboard.parts.screen import offer_csv
 from dashboard.parts.view import View, page
 from dashboard.parts.work import show_work
 from dashboard.questions import findings, records
+from pipeline.counted import count_of
 from pipeline.settings import STALE_DAYS, Home
 
 GROUPS_AT_ONCE = 8

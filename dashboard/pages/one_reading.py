@@ -12,7 +12,7 @@ from dashboard.charts.frame import span
 from dashboard.charts.palette import GLYPHS, WORDS
 from dashboard.charts.series import draw_series
 from dashboard.charts.siblings import MOST_COHORTS, draw_siblings
-from dashboard.charts.words import CAVEAT, Reading, count_of, say_evidence, say_verdict, say_weight
+from dashboard.charts.words import CAVEAT, Reading, say_evidence, say_verdict, say_weight
 from dashboard.exports.picture import SERIES_KEY, SIBLINGS_KEY
 from dashboard.exports.reading_pictures import picture_series, picture_siblings
 from dashboard.parts.links import (
@@ -37,6 +37,7 @@ from dashboard.parts.screen import (
 from dashboard.parts.view import View, page
 from dashboard.questions import findings, siblings, vans, within
 from pipeline.compare.score import Rules
+from pipeline.counted import count_of
 from pipeline.settings import Home
 
 _ORDER = {"above": 0, "below": 0, "borderline": 1, "within": 2, "not_judged": 3}

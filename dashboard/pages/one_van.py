@@ -11,7 +11,7 @@ import streamlit as st
 from dashboard.charts.palette import GLYPHS, WORDS
 from dashboard.charts.van import MOST_ROWS, draw_van, standardise
 from dashboard.charts.van_codes import MOST_CODES, draw_van_codes
-from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, say_part, say_standing
+from dashboard.charts.words import CAVEAT, Reading, clean_text, say_part, say_standing
 from dashboard.exports.bay_sheet import print_bay_sheet
 from dashboard.exports.brief import write_brief
 from dashboard.exports.code_pictures import VAN_CODES_KEY, picture_van_codes
@@ -31,6 +31,7 @@ from dashboard.parts.view import View, page
 from dashboard.parts.work import show_work
 from dashboard.questions import findings, records, vans
 from dashboard.questions.warehouse import Warehouse
+from pipeline.counted import count_of
 from pipeline.decisions import read_decisions
 from pipeline.settings import Home
 

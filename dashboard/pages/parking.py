@@ -23,7 +23,7 @@ from dashboard.charts.exposure_words import (
 from dashboard.charts.exposures import MOST_COHORTS, draw_exposure
 from dashboard.charts.palette import GLYPHS
 from dashboard.charts.shift_rows import MOST_ROWS, draw_shifts, grade, say_q, say_shift
-from dashboard.charts.words import CAVEAT, Reading, count_of
+from dashboard.charts.words import CAVEAT, Reading
 from dashboard.exports.exposure_pictures import (
     EXPOSURE_KEY,
     SHIFTS_KEY,
@@ -45,6 +45,7 @@ from dashboard.parts.screen import (
 )
 from dashboard.parts.view import View, page
 from dashboard.questions import exposures
+from pipeline.counted import count_of
 
 _GLYPHS = {
     "higher": GLYPHS["above"],

@@ -20,7 +20,7 @@ from dashboard.charts.reader_words import (
     say_seen,
 )
 from dashboard.charts.shift_rows import MOST_ROWS, draw_shifts
-from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of
+from dashboard.charts.words import CAVEAT, Reading, clean_text
 from dashboard.exports.reader_pictures import (
     AGREEMENT_KEY,
     BIAS_KEY,
@@ -43,6 +43,7 @@ from dashboard.parts.screen import (
 )
 from dashboard.parts.view import View, page
 from dashboard.questions import readers
+from pipeline.counted import count_of
 from pipeline.errors import KinbayError
 
 _MOST_MODULES = 12

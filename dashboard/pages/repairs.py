@@ -10,13 +10,14 @@ import streamlit as st
 
 from dashboard.charts.code_names import Code
 from dashboard.charts.repairs import WORDS, draw_repair, say_verdict, say_work
-from dashboard.charts.words import CAVEAT, Reading, clean_text, count_of, format_number, say_part
+from dashboard.charts.words import CAVEAT, Reading, clean_text, format_number, say_part
 from dashboard.exports.repair_pictures import REPAIR_KEY, picture_repair, read_row
 from dashboard.parts.links import is_open, link_to, link_to_reading, link_to_van, name_stray, seed
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import file_stem, offer_csv, offer_downloads, show_chart, show_table
 from dashboard.parts.view import View, page
 from dashboard.questions import repairs, vans
+from pipeline.counted import count_of
 
 OUTCOMES = {
     "ended": "stayed away",

@@ -6,12 +6,13 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.code_names import Code
-from dashboard.charts.words import count_of, say_part
+from dashboard.charts.words import say_part
 from dashboard.parts.code_odds import show_odds
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import file_stem, show_table
 from dashboard.parts.view import View
 from dashboard.questions import codes
+from pipeline.counted import count_of
 
 
 def show_exposures(view: View, code: Code) -> None:

@@ -8,11 +8,12 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.code_names import Code
-from dashboard.charts.words import count_decimals, count_of, format_number
+from dashboard.charts.words import count_decimals, format_number
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import file_stem, offer_csv, show_table
 from dashboard.parts.view import View
 from dashboard.questions import codes
+from pipeline.counted import count_of
 
 _FEW = 4
 

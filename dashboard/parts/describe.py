@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard.charts.words import clean_text, count_of
+from dashboard.charts.words import clean_text
 from dashboard.parts.entry_choices import Choices
 from dashboard.parts.meanings import (
     answers_of,
@@ -22,6 +22,7 @@ from dashboard.parts.meanings import (
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import show_table
 from dashboard.parts.trial import Trial, look_again
+from pipeline.counted import count_of
 
 MOST_COLUMNS, MOST_LEFT_OUT = 60, 8
 Chosen = dict[tuple[str, str], str | None]

@@ -16,12 +16,12 @@ from dashboard.charts.last_seen import (
     title_of,
 )
 from dashboard.charts.palette import PRINT
-from dashboard.charts.words import count_of
 from dashboard.exports.picture import Caption, caption_of
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import offer_downloads, show_chart, show_table
 from dashboard.parts.view import View
 from dashboard.questions import records
+from pipeline.counted import count_of
 
 KINDS = {"Operating states": "state", "Modules": "module"}
 MOST_SAID = 6

@@ -7,9 +7,9 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard.charts.words import count_of
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import show_table
+from pipeline.counted import count_of
 
 MOST_REJECTS, MOST_SAID = 200, 3
 

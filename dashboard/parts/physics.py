@@ -18,11 +18,12 @@ from dashboard.charts.physics_words import (
     say_siblings,
     say_van,
 )
-from dashboard.charts.words import CAVEAT, Reading, count_of
+from dashboard.charts.words import CAVEAT, Reading
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import file_stem, show_table
 from dashboard.parts.view import View
 from dashboard.questions import physics
+from pipeline.counted import count_of
 
 _MOST_GROUPS = 4
 

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard.charts.words import clean_text, count_of
+from dashboard.charts.words import clean_text
 from dashboard.parts.plain import escape
 from dashboard.parts.processes import Step
 from dashboard.parts.view import View
@@ -18,6 +18,7 @@ from dashboard.parts.work import BUILD, start
 from dashboard.questions import fleet, records
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.warehouse import Warehouse
+from pipeline.counted import count_of
 from pipeline.errors import nearest
 from pipeline.settings import Home
 

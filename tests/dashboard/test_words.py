@@ -7,8 +7,9 @@ import datetime as dt
 import pytest
 
 from dashboard.charts.matter_words import say_steps
-from dashboard.charts.words import Reading, clean_text, count_decimals, count_of, format_number, say_verdict
+from dashboard.charts.words import Reading, clean_text, count_decimals, format_number, say_verdict
 from dashboard.parts.plain import escape
+from pipeline.counted import count_of
 
 
 @pytest.mark.parametrize(
