@@ -61,9 +61,13 @@ def say_split(rows: Iterable[Mapping[str, Any]]) -> str:
     of_vans = [row for row in sure if is_of_one_van(row)]
     n_work = sum(row["kind"] == "repair_effect" for row in sure)
     n_shared = len(sure) - len(of_vans) - n_work
-    on = count_of(len({row["van"] for row in of_vans}), "van")
+    n_on = len({row["van"] for row in of_vans})
     parts = [
-        f"{len(of_vans)} of single vans (on {on})" if of_vans else "",
+        f"{len(of_vans)} of one van"
+        if n_on == 1
+        else f"{len(of_vans)} of single vans (on {n_on} vans)"
+        if n_on
+        else "",
         f"{n_work} of work done" if n_work else "",
         f"{n_shared} of many vans at once or of a reader" if n_shared else "",
     ]

@@ -138,7 +138,7 @@ def _known_then(warehouse: Warehouse, names: list[str], month: dt.date, build: d
     data_to: dt.datetime = build["data_to"]
     if (data_to.year, data_to.month) == (month.year, month.month):
         return Known(today.to_dicts(), data_to.date(), f"As of the newest build, data to {data_to:%d %b %Y}.")
-    then = months.list_month_findings(warehouse, month)
+    then = months.find_month_findings(warehouse, month)
     if then.is_empty():
         return Known(
             today.to_dicts(),

@@ -99,7 +99,7 @@ def show_changes(view: View, found: pl.DataFrame) -> None:
         required=True,
         label_visibility="collapsed",
     )
-    past = findings.list_past_findings(view.warehouse, _SINCE.get(since or "", 0))
+    past = findings.find_past_findings(view.warehouse, _SINCE.get(since or "", 0))
     if past.is_empty():
         st.caption("No earlier build to compare with yet.")
         return

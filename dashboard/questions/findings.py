@@ -29,7 +29,7 @@ def list_dossier_vans(warehouse: Warehouse, finding: dict[str, Any]) -> pl.DataF
     return warehouse.ask("list_dossier_vans", **{key: finding[key] for key in keys})
 
 
-def list_past_findings(warehouse: Warehouse, days: int) -> pl.DataFrame:
+def find_past_findings(warehouse: Warehouse, days: int) -> pl.DataFrame:
     """One row per finding of an earlier build, `days` older than this one at least; none where there is no such.
 
     Of the builds old enough the newest that held other data is taken, else the newest. A build that found nothing
@@ -38,7 +38,7 @@ def list_past_findings(warehouse: Warehouse, days: int) -> pl.DataFrame:
     is_earlier = ~pl.col("is_this") & (pl.col("built_at") <= pl.col("this_built_at") - pl.duration(days=days))
     holds_other = pl.col("data_to").ne_missing(pl.col("this_data_to"))
     earlier = list_kept_builds(warehouse).filter(is_earlier)
-    return list_findings_of(warehouse, earlier.sort([holds_other, "built_at"], descending=True))
+    return list_build_findings(warehouse, earlier.sort([holds_other, "built_at"], descending=True))
 
 
 def list_kept_builds(warehouse: Warehouse) -> pl.DataFrame:
@@ -46,10 +46,9 @@ def list_kept_builds(warehouse: Warehouse) -> pl.DataFrame:
     return warehouse.ask("list_kept_builds")
 
 
-def list_findings_of(warehouse: Warehouse, builds: pl.DataFrame) -> pl.DataFrame:
+def list_build_findings(warehouse: Warehouse, builds: pl.DataFrame) -> pl.DataFrame:
     """One row per finding of the first of these builds as it was told then; no row where there is no build."""
-    build_id = builds["build_id"][0] if builds.height else None
-    return warehouse.ask("list_build_findings", build_id=build_id)
+    return warehouse.ask("list_build_findings", build_id=builds["build_id"][0] if builds.height else None)
 
 
 def list_matter_history(warehouse: Warehouse, finding: str) -> pl.DataFrame:

@@ -37,7 +37,7 @@ def list_month_unheld(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
     return warehouse.ask("list_month_unheld", month_from=month.replace(day=1))
 
 
-def list_month_findings(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
+def find_month_findings(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
     """One row per finding of the last build whose newest scan lay in the month: what was known then.
 
     A build that found nothing gives one row without a finding; no row where no such build is kept.
@@ -47,4 +47,4 @@ def list_month_findings(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
     of_month = findings.list_kept_builds(warehouse).filter(
         (newest >= ends["month_from"]) & (newest < ends["month_to"])
     )
-    return findings.list_findings_of(warehouse, of_month.sort("data_to", "built_at", descending=True))
+    return findings.list_build_findings(warehouse, of_month.sort("data_to", "built_at", descending=True))

@@ -138,7 +138,7 @@ def test_a_past_month_is_told_as_it_was_known_then(fleet: Fleet, monkeypatch: py
              "n_scans": 9, "last_seen": dt.datetime(2026, 7, 29), "claim": "Van 044: coolant is 5 °C above its siblings."}
         ]
     )  # fmt: skip
-    monkeypatch.setattr(months, "list_month_findings", lambda *_: then)
+    monkeypatch.setattr(months, "find_month_findings", lambda *_: then)
     later = dt.datetime(2026, 8, 2)
     made = decisions.Decision("f1", "not_a_fault", later, "A", "B", None, {"tier": "finding"})
     monkeypatch.setattr(month_page, "read_decisions", lambda _: (made,))
@@ -176,11 +176,11 @@ def test_the_build_known_then_is_the_last_of_its_month_or_old_enough() -> None:
                 return told
 
         asked = cast("Warehouse", Asked())
-        assert months.list_month_findings(asked, JULY)["finding_id"].to_list() == ["f2", "f3"]
-        assert months.list_month_findings(asked, dt.date(2026, 6, 1)).is_empty()
-        assert findings.list_past_findings(asked, 0)["finding_id"].to_list() == ["f2", "f3"]
-        assert findings.list_past_findings(asked, 20)["finding_id"].to_list() == ["f1"]
-        assert findings.list_past_findings(asked, 60).is_empty()
+        assert months.find_month_findings(asked, JULY)["finding_id"].to_list() == ["f2", "f3"]
+        assert months.find_month_findings(asked, dt.date(2026, 6, 1)).is_empty()
+        assert findings.find_past_findings(asked, 0)["finding_id"].to_list() == ["f2", "f3"]
+        assert findings.find_past_findings(asked, 20)["finding_id"].to_list() == ["f1"]
+        assert findings.find_past_findings(asked, 60).is_empty()
 
 
 def test_decisions_of_the_month_are_told_and_take_their_matter_off(own_fleet: Fleet) -> None:

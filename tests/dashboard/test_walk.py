@@ -44,7 +44,7 @@ def test_from_the_readers_files_to_a_page_for_the_manager(visit: Visit) -> None:
     visit.page.get_by_role("heading", name="What needs a look", level=1).wait_for()
     visit.settle()
     main = visit.page.get_by_test_id("stMain")
-    assert "1 matter stands out, on 1 van" in main.inner_text()
+    assert "1 matter stands out: 1 of one van" in main.inner_text()
     assert "Engine coolant temperature, warm idle, is 9.1 °C below its 7 siblings" in main.inner_text()
     main.locator("summary").first.click()
     _press(visit, "button", "Page for a manager")
