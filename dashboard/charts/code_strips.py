@@ -25,7 +25,7 @@ from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import clean_text
 from pipeline.counted import count_of
 
-MOST_VANS, MOST_SCANS = 20, 60  # more marks than these would be drawn slowly and read by nobody
+MOST_VANS, MOST_SCANS = 15, 52  # more marks than these would be drawn slowly and read by nobody
 ROW = 58
 FIRST_ROW = 38.0
 
