@@ -111,6 +111,7 @@ def show_van(view: View, row: dict[str, Any]) -> None:
                 "note": st.column_config.TextColumn("Note", width="medium"),
             },
             key="cost_entries",
+            save=file_stem("van", van, "work and costs"),
             alt=f"Work on van {clean_text(van)} with its cost.",
             height=min(320, 37 * (entries.height + 1)),
         )

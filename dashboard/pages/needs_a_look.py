@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import polars as pl
@@ -10,11 +11,13 @@ import streamlit as st
 from dashboard.charts.changes import KINDS, compare_builds
 from dashboard.charts.matter_words import TIERS, headline, say_split, subject_of
 from dashboard.charts.words import CAVEAT, clean_text, format_number
+from dashboard.exports.look_list import MOST_ON_A4, group_matters, write_look
+from dashboard.exports.report import print_html, print_pdf
 from dashboard.parts.decided import Standing, show_said, standings
 from dashboard.parts.links import link_to
 from dashboard.parts.plain import escape
 from dashboard.parts.ranked import show_group
-from dashboard.parts.screen import offer_csv
+from dashboard.parts.screen import offer_csv, offer_pages
 from dashboard.parts.view import View, page
 from dashboard.parts.work import show_work
 from dashboard.questions import findings, records
@@ -74,9 +77,7 @@ def show_list(view: View, kept: pl.DataFrame, standing: dict[str, Standing]) -> 
             icon=":material/search_off:",
         )
         return
-    groups: dict[str, list[dict[str, Any]]] = {}
-    for row in kept.iter_rows(named=True):
-        groups.setdefault(subject_of(row), []).append(row)
+    groups = group_matters(kept.to_dicts())
     drawn = int(st.session_state.get("look_groups", GROUPS_AT_ONCE))
     with st.container(gap="xsmall"):
         for subject, rows in list(groups.items())[:drawn]:
@@ -84,7 +85,22 @@ def show_list(view: View, kept: pl.DataFrame, standing: dict[str, Standing]) -> 
     left = len(groups) - drawn
     if left > 0:
         st.button(f"Show {min(left, GROUPS_AT_ONCE)} more of {left}", key="look_more", on_click=draw_more)
-    offer_csv(kept, "kinbay-findings", key="look")
+    with st.container(horizontal=True, gap="small"):
+        offer_pages(
+            partial(_print_list, view, kept),
+            "what-needs-a-look",
+            key="look_page",
+            label="Page to print or send",
+            note="The list as chosen above, with next checks and cautions; the HTML page has all of it.",
+        )
+        offer_csv(kept, "kinbay-findings", key="look")
+
+
+def _print_list(view: View, kept: pl.DataFrame, kind: str) -> bytes:
+    """Make the list as a page when it is asked for."""
+    most = MOST_ON_A4 if kind == "pdf" else None
+    report = write_look(kept.to_dicts(), view.build, view.filters.describe(), most)
+    return print_pdf(report) if kind == "pdf" else print_html(report)
 
 
 def show_changes(view: View, found: pl.DataFrame) -> None:

@@ -135,6 +135,7 @@ def show_numbers(view: View) -> None:
             "ended": st.column_config.TextColumn("Gone after", width="medium"),
         },
         key="maker_numbers",
+        save="makers-numbers",
         alt="Maker's numbers without a text: vans, scans, the code each travels with, the work it ended with.",
         height=min(320, 37 * (rows.height + 1)),
     )

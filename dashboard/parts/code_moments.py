@@ -141,5 +141,6 @@ def show_van_frames(view: View, van: str) -> None:
                 "scanned_at": st.column_config.DateColumn("Scan", format="DD MMM YYYY"),
             },
             key="van_frames",
+            save=file_stem("van", van, "freeze frames"),
             alt="Readings noted when the van's codes set: code, reading, value, scan.",
         )
