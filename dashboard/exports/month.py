@@ -15,7 +15,7 @@ from dashboard.charts.words import clean_text, format_number, say_part
 from dashboard.exports.matter_page import say_kept
 from dashboard.exports.report import Report, Section
 from dashboard.questions import findings, fleet, months, records
-from dashboard.questions.filters import ALL_VANS
+from dashboard.questions.filters import ALL_VANS, Filters
 from dashboard.questions.warehouse import Warehouse
 from pipeline.counted import count_of
 from pipeline.decisions import Decision, newest, read_decisions, say_return
@@ -65,28 +65,42 @@ def read_month(text: str) -> dt.date:
         raise KinbayError(f"{clean_text(text)!r} is not a month", remedy="Write it as 2026-09.") from error
 
 
-def write_month(warehouse: Warehouse, home: Home, month: dt.date) -> Report:
-    """Gather what the page about one month says, from what was known then where a build of then is kept."""
+def write_month(warehouse: Warehouse, home: Home, month: dt.date, filters: Filters = ALL_VANS) -> Report:
+    """Gather what the page about one month says, from what was known then where a build of then is kept.
+
+    Parameters
+    ----------
+    warehouse, home : Warehouse, Home
+        The published build, and where decisions are kept.
+    month : datetime.date
+        Any day of the month.
+    filters : Filters
+        Whose scans, work, matters and decisions are told; what is of no single van is always told.
+    """
     build = fleet.describe_build(warehouse).row(0, named=True)
-    names = fleet.list_shown_vans(warehouse, ALL_VANS)["van"].to_list()
-    known = _known_then(warehouse, names, month, build)
+    names = fleet.list_shown_vans(warehouse, filters)["van"].to_list()
+    only = None if filters == ALL_VANS else names
+    known = _known_then(warehouse, names, month, build, is_whole=only is None)
     until_then = tuple(
-        d for d in read_decisions(home) if (d.at.year, d.at.month) <= (month.year, month.month)
+        d
+        for d in read_decisions(home)
+        if (d.at.year, d.at.month) <= (month.year, month.month)
+        and (only is None or not d.van or d.van in only)
     )
     decided = [d for d in until_then if (d.at.year, d.at.month) == (month.year, month.month)]
-    facts = months.describe_month(warehouse, month).row(0, named=True)
+    facts = months.describe_month(warehouse, month, only).row(0, named=True)
     if not (facts["n_scans"] or facts["n_work"] or decided):
-        return _write_empty(warehouse, month, build)
+        return _write_empty(warehouse, month, build, filters)
     sure, open_ones = _open_matters(known, newest(until_then))
     vans = {row["van"] for row in sure}
     return Report(
         title=f"The fleet in {month:%B %Y}",
         facts=f"{count_of(facts['n_scans'], 'scan')} of {count_of(facts['n_vans'], 'van')} in the month;"
-        f" {build['n_vans']} vans in the register",
+        f" {build['n_vans']} vans in the register{_say_shown(filters)}",
         lead=(
             "No van could be compared with siblings yet; that is not to say that all is well."
             if known.is_newest and not build["cells_tested"]
-            else f"{len(vans) or 'None'} of {count_of(build['n_vans'], 'van')} stand{'s' if len(vans) == 1 else ''} out from"
+            else f"{len(vans) or 'None'} of {count_of(len(names), 'van')} stand{'s' if len(vans) == 1 else ''} out from"
             f" {'its' if len(vans) == 1 else 'their'} siblings, in {count_of(len(sure), 'matter')};"
             f" {len(sure) - len(open_ones) or 'none'} of these decided.",
             f"In all, {say_split(known.matters).lower()}. {_say_chance(known, build)}",
@@ -94,7 +108,7 @@ def write_month(warehouse: Warehouse, home: Home, month: dt.date) -> Report:
         sections=(
             Section.first("What is asked for", _say_asked(warehouse, names, open_ones, decided), _MOST["asked"]),
             Section.first("What stands out", [_say(row) for row in open_ones], _MOST["stands"]),
-            Section.first("What was done, and did it hold", _say_done(warehouse, month), _MOST["done"]),
+            Section.first("What was done, and did it hold", _say_done(warehouse, month, only), _MOST["done"]),
             Section.first("What was ruled out", _say_ruled_out(known.matters, decided), _MOST["ruled"]),
             Section("Cost", (_say_cost(facts),)),
         ),
@@ -106,13 +120,18 @@ def write_month(warehouse: Warehouse, home: Home, month: dt.date) -> Report:
     )  # fmt: skip
 
 
-def _write_empty(warehouse: Warehouse, month: dt.date, build: dict[str, Any]) -> Report:
+def _say_shown(filters: Filters) -> str:
+    """Which vans the page is about, where it is not about all of them."""
+    return "" if filters == ALL_VANS else f"; vans shown: {filters.describe()}"
+
+
+def _write_empty(warehouse: Warehouse, month: dt.date, build: dict[str, Any], filters: Filters) -> Report:
     """A month of which nothing is on record: said as that, with the months that have something."""
     known = months.list_months(warehouse)["month_at"].to_list()
     span = f"Scans and work are on record from {known[-1]:%B %Y} to {known[0]:%B %Y}." if known else ""
     return Report(
         title=f"The fleet in {month:%B %Y}",
-        facts=f"{build['n_vans']} vans in the register",
+        facts=f"{build['n_vans']} vans in the register{_say_shown(filters)}",
         lead=(
             f"Nothing was scanned, done or decided in {month:%B %Y}, as far as is on record.",
             f"{span} What was not scanned says nothing.".strip(),
@@ -132,7 +151,9 @@ def _say_chance(known: Known, build: dict[str, Any]) -> str:
     )
 
 
-def _known_then(warehouse: Warehouse, names: list[str], month: dt.date, build: dict[str, Any]) -> Known:
+def _known_then(
+    warehouse: Warehouse, names: list[str], month: dt.date, build: dict[str, Any], *, is_whole: bool
+) -> Known:
     """The newest build for the month its data end in; for another month the last build of then, where one is kept."""
     today = findings.list_findings(warehouse, names)
     data_to: dt.datetime = build["data_to"]
@@ -147,7 +168,11 @@ def _known_then(warehouse: Warehouse, names: list[str], month: dt.date, build: d
         )
     first = then.row(0, named=True)
     blank: dict[str, Any] = dict.fromkeys(today.columns)
-    rows = [{**blank, **row} for row in then.iter_rows(named=True) if row["finding_id"] is not None]
+    rows = [
+        {**blank, **row}
+        for row in then.iter_rows(named=True)
+        if row["finding_id"] is not None and (is_whole or row["van"] is None or row["van"] in names)
+    ]
     return Known(
         rows,
         first["data_to"].date(),
@@ -190,10 +215,10 @@ def _say_ruled_out(found: list[dict[str, Any]], decided: list[Decision]) -> list
     return own + shared
 
 
-def _say_done(warehouse: Warehouse, month: dt.date) -> list[str]:
+def _say_done(warehouse: Warehouse, month: dt.date, only: list[str] | None) -> list[str]:
     """Each piece of work that readings can judge, earlier work that is seen not to have held, the rest in one line."""
     lines, rest = [], Counter[str]()
-    work = months.list_month_work(warehouse, month).filter(pl.col("what") != "reader_left_plugged")
+    work = months.list_month_work(warehouse, month, only).filter(pl.col("what") != "reader_left_plugged")
     for row in work.iter_rows(named=True):
         what = _name_work(row)
         verdict = _say_verdict(row)
@@ -209,7 +234,7 @@ def _say_done(warehouse: Warehouse, month: dt.date) -> list[str]:
             f" {count_of(row['n_readings'], 'reading')}, seen again this month.",
             _LONGEST,
         )
-        for row in months.list_month_unheld(warehouse, month).head(2).iter_rows(named=True)
+        for row in months.list_month_unheld(warehouse, month, only).head(2).iter_rows(named=True)
     ]
     if rest:
         named = ", ".join(what if n == 1 else f"{what} ({n})" for what, n in rest.most_common())

@@ -20,7 +20,7 @@ from pipeline.settings import Home
 
 def print_month(view: View, month: dt.date, kind: str) -> bytes:
     """Make the page when it is asked for."""
-    report = write_month(view.warehouse, Home.find(), month)
+    report = write_month(view.warehouse, Home.find(), month, view.filters)
     return print_pdf(report) if kind == "pdf" else print_html(report)
 
 
@@ -41,15 +41,15 @@ def choose_month(known: dict[str, dt.date]) -> dt.date:
     return known.get(name or "", next(iter(known.values())))
 
 
-@page("The month on a page", is_filtered=False)
+@page("The month on a page")
 def show(view: View) -> None:
-    """One month in plain words; the whole fleet, whatever the filters show."""
+    """One month in plain words, of the vans shown."""
     known = {f"{at:%B %Y}": at for at in months.list_months(view.warehouse)["month_at"].to_list()}
     if not known:
         st.info("Nothing was scanned or done yet.", icon=":material/inbox:")
         return
     month = choose_month(known)
-    report = write_month(view.warehouse, Home.find(), month)
+    report = write_month(view.warehouse, Home.find(), month, view.filters)
     with st.container(border=True):
         for number, line in enumerate(report.lead):
             st.markdown(f"**{escape(line)}**" if number == 0 else escape(line))

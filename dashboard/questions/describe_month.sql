@@ -1,4 +1,4 @@
--- One row: how much was read in a month, and what the work in it cost where that is on record.
+-- One row: how much was read in a month of `$vans` (null: of all), and what the work in it cost where that is on record.
 with
 
 month_scans as (
@@ -6,7 +6,9 @@ month_scans as (
         count(*) as n_scans,
         count(distinct van) as n_vans
     from scans
-    where scanned_at >= cast($month_from as timestamp) and scanned_at < cast($month_to as timestamp)
+    where scanned_at >= cast($month_from as timestamp)
+        and scanned_at < cast($month_to as timestamp)
+        and (cast($vans as varchar[]) is null or van in (select unnest(cast($vans as varchar[]))))
 ),
 
 month_work as (
@@ -17,7 +19,9 @@ month_work as (
         count(days_standing) as n_standing,
         sum(days_standing) as days_standing
     from work
-    where work."at" >= cast($month_from as timestamp) and work."at" < cast($month_to as timestamp)
+    where work."at" >= cast($month_from as timestamp)
+        and work."at" < cast($month_to as timestamp)
+        and (cast($vans as varchar[]) is null or van in (select unnest(cast($vans as varchar[]))))
 ),
 
 joined as (

@@ -13,6 +13,7 @@ unheld as (
         and worked_at < cast($month_from as timestamp)
         and worked_at >= cast($month_from as timestamp) - to_days(366)
         and own_to >= cast($month_from as date)
+        and (cast($vans as varchar[]) is null or van in (select unnest(cast($vans as varchar[]))))
     group by all
     order by worked_at desc, van
 )

@@ -34,7 +34,9 @@ done as (
         and work."at" = judged.worked_at
         and work.what = judged.what
         and coalesce(work.part, '') = judged.part
-    where work."at" >= cast($month_from as timestamp) and work."at" < cast($month_to as timestamp)
+    where work."at" >= cast($month_from as timestamp)
+        and work."at" < cast($month_to as timestamp)
+        and (cast($vans as varchar[]) is null or work.van in (select unnest(cast($vans as varchar[]))))
     order by work."at", work.van
 )
 

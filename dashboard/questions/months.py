@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
@@ -17,24 +18,31 @@ def _ends(month: dt.date) -> dict[str, Any]:
     return {"month_from": month.replace(day=1), "month_to": after}
 
 
+def _listed(vans: Sequence[str] | None) -> list[str] | None:
+    """Vans as a query takes them; None stands for all, those too that no register names."""
+    return None if vans is None else list(vans)
+
+
 def list_months(warehouse: Warehouse) -> pl.DataFrame:
     """One row per month with any scan or work, newest first."""
     return warehouse.ask("list_months")
 
 
-def describe_month(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
-    """One row: scans and vans of the month, work with its cost and standing days where recorded."""
-    return warehouse.ask("describe_month", **_ends(month))
+def describe_month(warehouse: Warehouse, month: dt.date, vans: Sequence[str] | None = None) -> pl.DataFrame:
+    """One row: scans and vans of the month, work with its cost and standing days where recorded; of all vans or of `vans`."""
+    return warehouse.ask("describe_month", **_ends(month), vans=_listed(vans))
 
 
-def list_month_work(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
+def list_month_work(warehouse: Warehouse, month: dt.date, vans: Sequence[str] | None = None) -> pl.DataFrame:
     """One row per piece of work in the month, oldest first, with the verdicts on its readings counted."""
-    return warehouse.ask("list_month_work", **_ends(month))
+    return warehouse.ask("list_month_work", **_ends(month), vans=_listed(vans))
 
 
-def list_month_unheld(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:
+def list_month_unheld(
+    warehouse: Warehouse, month: dt.date, vans: Sequence[str] | None = None
+) -> pl.DataFrame:
     """One row per piece of work of the year before that did not hold and whose van was scanned in the month."""
-    return warehouse.ask("list_month_unheld", month_from=month.replace(day=1))
+    return warehouse.ask("list_month_unheld", month_from=month.replace(day=1), vans=_listed(vans))
 
 
 def find_month_findings(warehouse: Warehouse, month: dt.date) -> pl.DataFrame:

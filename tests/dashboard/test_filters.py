@@ -9,8 +9,8 @@ from dashboard.parts.page_files import PAGES
 from tests.dashboard.fleet import Fleet
 from tests.dashboard.shown import open_page
 
-TAKE_IN, WHOLE_FLEET = ("add", "enter"), ("month", "shares")
-"""Pages that take records in, and pages about the whole fleet whatever is filtered: these say so."""
+TAKE_IN, WHOLE_FLEET = ("add", "enter"), ("shares",)
+"""Pages that take records in, and the page about the whole fleet whatever is filtered: it says so."""
 FILTERS: dict[str, tuple[dict[str, str | list[str]], str]] = {
     "model": ({"model": "Ostrey Pell"}, "Ostrey Pell"),
     "model_year": ({"model_year": "2014"}, "2014"),

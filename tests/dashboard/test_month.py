@@ -14,6 +14,7 @@ import pypdf
 import pytest
 
 from dashboard.charts.matter_words import say_split
+from dashboard.charts.words import clean_text
 from dashboard.exports import handout_file
 from dashboard.exports import month as month_page
 from dashboard.exports.bay_sheet import print_bay_sheet
@@ -21,7 +22,8 @@ from dashboard.exports.month import read_month, write_month
 from dashboard.exports.picture import draw_slide
 from dashboard.exports.reading_pictures import find_reading, picture_siblings, picture_van
 from dashboard.questions import findings, months
-from dashboard.questions.filters import ALL_VANS
+from dashboard.questions.filters import ALL_VANS, Filters
+from dashboard.questions.fleet import list_shown_vans
 from dashboard.questions.warehouse import Warehouse, open_warehouse, read_sql
 from pipeline import decisions
 from pipeline.errors import KinbayError
@@ -267,3 +269,33 @@ def test_a_month_that_is_not_there_is_told(fleet: Fleet, monkeypatch: pytest.Mon
     at = open_page(fleet.home, "month", monkeypatch, month="2019-01")
     assert not at.exception
     assert "Nothing was scanned or done in a month called" in at.warning[0].value
+
+
+def test_a_filtered_month_is_about_the_vans_shown_and_the_parts_add_up(fleet: Fleet) -> None:
+    opened, home = open_warehouse(Home(fleet.home)), Home(fleet.home)
+    depots = ("Mill Lane", "Harbour Road")
+    shown = {d: list_shown_vans(opened, Filters(depots=(d,)))["van"].to_list() for d in depots}
+    assert shown[depots[0]]
+    assert set(shown[depots[0]]).isdisjoint(shown[depots[1]])
+    whole = months.describe_month(opened, JULY).row(0, named=True)
+    parts = [months.describe_month(opened, JULY, vans).row(0, named=True) for vans in shown.values()]
+    for name in ("n_scans", "n_vans", "n_work", "n_costed"):
+        assert whole[name] == sum(part[name] for part in parts), name
+    assert sorted(months.list_month_work(opened, JULY)["van"]) == sorted(
+        van for vans in shown.values() for van in months.list_month_work(opened, JULY, vans)["van"]
+    )
+    for depot, vans in shown.items():
+        report = write_month(opened, home, JULY, Filters(depots=(depot,)))
+        assert report.facts.endswith(f"vans shown: {depot}")
+        assert f"of {len(vans)} vans stand" in report.lead[0]
+        lines = {s.title: s.lines for s in report.sections}
+        starts = tuple(f"Van {clean_text(van)}:" for van in vans)
+        assert lines["What stands out"]
+        assert all(line.startswith(starts) for line in lines["What stands out"])
+
+
+def test_the_page_of_a_filtered_month_says_which_vans(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    at = open_page(fleet.home, "month", monkeypatch, month="2026-07", depot="Mill Lane")
+    assert not at.exception
+    assert any("Vans shown: Mill Lane" in c.value.replace("\\", "") for c in at.caption)
+    assert any("vans shown: Mill Lane" in c.value.replace("\\", "") for c in at.caption)
