@@ -77,6 +77,15 @@ def format_ratio(value: float | None, missing: str = "any size") -> str:
     return f"{value:,.0f}" if value >= 10 else f"{value:.2g}"
 
 
+def lower_first(text: str) -> str:
+    """Return a text with a small first letter, to stand within a sentence; an abbreviation keeps its own.
+
+    >>> lower_first("Rail pressure"), lower_first("EGR command")
+    ('rail pressure', 'EGR command')
+    """
+    return text if text[1:2].isupper() else f"{text[:1].lower()}{text[1:]}"
+
+
 @dataclass(frozen=True)
 class Reading:
     """One parameter in one operating state: its level, recent change, unsteadiness, or step from the state before."""
@@ -111,7 +120,7 @@ class Reading:
         if self.channel == "level":
             return f"{self.parameter_name}, {self.state_name}"
         name = self.parameter_name
-        lowered = name if name[1:2].isupper() else f"{name[:1].lower()}{name[1:]}"
+        lowered = lower_first(name)
         return f"{_TITLES[self.channel]} {lowered}, {self.state_name}"
 
     @property

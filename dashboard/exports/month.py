@@ -11,7 +11,7 @@ from typing import Any
 import polars as pl
 
 from dashboard.charts.matter_words import cut, headline, is_of_one_van, say_plainly, say_split, subject_of
-from dashboard.charts.words import clean_text, format_number, say_part
+from dashboard.charts.words import clean_text, format_number, lower_first, say_part
 from dashboard.exports.matter_page import say_kept
 from dashboard.exports.report import Report, Section
 from dashboard.questions import findings, fleet, months, records
@@ -195,9 +195,8 @@ def _open_matters(
 
 
 def _say(row: dict[str, Any]) -> str:
-    text = headline(row)
     plain = say_plainly(row)
-    return cut(f"{subject_of(row)}: {text[:1].lower()}{text[1:]}{f' ({plain})' if plain else ''}.", _LONGEST)
+    return cut(f"{subject_of(row)}: {lower_first(headline(row))}{f' ({plain})' if plain else ''}.", _LONGEST)
 
 
 def _say_ruled_out(found: list[dict[str, Any]], decided: list[Decision]) -> list[str]:

@@ -10,7 +10,7 @@ import streamlit as st
 
 from dashboard.charts.changes import KINDS, compare_builds
 from dashboard.charts.matter_words import TIERS, headline, say_split, subject_of
-from dashboard.charts.words import CAVEAT, clean_text, format_number
+from dashboard.charts.words import CAVEAT, clean_text, format_number, lower_first
 from dashboard.exports.look_list import MOST_ON_A4, group_matters, write_look
 from dashboard.exports.report import print_html, print_pdf
 from dashboard.parts.decided import Standing, show_said, standings
@@ -135,7 +135,7 @@ def _name_change(row: dict[str, Any]) -> str:
     """A matter in a few words; a row of the past has no subject but its van."""
     full = {"cohort": None, "reader": None, "attribute": None, **row}
     text = headline(full)
-    return f"{subject_of(full)}, {text[:1].lower()}{text[1:]}" if row["van"] is not None else text
+    return f"{subject_of(full)}, {lower_first(text)}" if row["van"] is not None else text
 
 
 def show_waiting(view: View) -> None:
