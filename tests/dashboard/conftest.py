@@ -150,6 +150,13 @@ class Visit:
         self.page.wait_for_timeout(100)
         self.page.wait_for_selector(READY, timeout=20_000)
 
+    def open_first_matter(self) -> None:
+        """Open the first matter of a list and wait for all of it: a menu opened meanwhile may close again."""
+        main = self.page.get_by_test_id("stMain")
+        main.locator("summary").first.click()
+        main.get_by_role("button", name="Decide", exact=True).first.wait_for(timeout=20_000)
+        self.settle()
+
     def assert_quiet(self) -> None:
         """No console error, no request to anywhere else."""
         assert self.complaints == []

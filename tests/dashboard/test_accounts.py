@@ -221,7 +221,7 @@ def test_in_with_an_account_and_out_again(door: Door, chromium: Any) -> None:
     assert cookie["sameSite"] == "Lax"
 
     visit.open()
-    visit.page.get_by_test_id("stMain").locator("summary").first.click()
+    visit.open_first_matter()
     visit.page.get_by_role("button", name="Decide", exact=True).first.click()
     visit.page.get_by_text("Decided by A. <b>Reeve</b>.").wait_for(timeout=20_000)
     assert visit.page.get_by_label("Who", exact=True).count() == 0

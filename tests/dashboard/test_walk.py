@@ -46,9 +46,7 @@ def test_from_the_readers_files_to_a_page_for_the_manager(visit: Visit) -> None:
     main = visit.page.get_by_test_id("stMain")
     assert "1 matter stands out: 1 of one van" in main.inner_text()
     assert "Engine coolant temperature, warm idle, is 9.1 °C below its 7 siblings" in main.inner_text()
-    main.locator("summary").first.click()
-    main.get_by_role("button", name="Decide").first.wait_for()
-    visit.settle()  # a menu that is opened while the page is still drawn may close again
+    visit.open_first_matter()
     _press(visit, "button", "Page for a manager")
     with visit.page.expect_download(timeout=20_000) as caught:
         visit.page.get_by_role("button", name="To print (PDF)").click()
