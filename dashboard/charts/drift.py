@@ -10,7 +10,7 @@ import altair as alt
 import polars as pl
 
 from dashboard.charts.drift_words import TOLD, say_course, say_edge, say_pace
-from dashboard.charts.frame import DATE_LABELS, Chart, configure, fill
+from dashboard.charts.frame import Chart, along_time, configure, fill, height_over_time
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import Reading, clean_text
 from pipeline.compare.steps import first_noticed, smooth
@@ -89,15 +89,7 @@ def _line(row: dict[str, Any], months: pl.DataFrame) -> tuple[pl.DataFrame, pl.D
 def build_template(theme_name: str) -> dict[str, Any]:
     """Build and check the spec once per theme."""
     theme: Theme = THEMES[theme_name]
-    x = alt.X(
-        "at:T", axis=alt.Axis(title=None, grid=False, tickCount=6, labelExpr=DATE_LABELS, labelOverlap=True)
-    )
-    y_axis = alt.Axis(title="{axis}", tickCount=5, titleAnchor="end", titleAngle=0, titleAlign="left", titleY=-14,
-                      titleX=0)  # fmt: skip
-
-    def height(field: str) -> alt.Y:
-        return alt.Y(f"{field}:Q", axis=y_axis, scale=alt.Scale(zero=False, padding=10))
-
+    x, height = along_time(), height_over_time
     named = {n: alt.Chart(alt.NamedData(n)) for n in ("range", "months", "seen", "on", "leaves")}
     hidden: dict[str, Any] = {"aria": False, "tooltip": None}
     layers = [

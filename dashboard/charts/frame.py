@@ -59,6 +59,20 @@ def verdict_encodings() -> tuple[alt.Shape, alt.Color]:
 DATE_LABELS = "timeFormat(datum.value, domain('x')[1] - domain('x')[0] < 15552e6 ? '%d %b' : '%b %Y')"
 
 
+def along_time() -> alt.X:
+    """The days of a chart over time, left to right."""
+    axis = alt.Axis(title=None, grid=False, tickCount=6, labelExpr=DATE_LABELS, labelOverlap=True)
+    return alt.X("at:T", axis=axis)
+
+
+def height_over_time(field: str) -> alt.Y:
+    """A value of a chart over time; the axis title lies above the axis, to be filled in."""
+    axis = alt.Axis(
+        title="{axis}", tickCount=5, titleAnchor="end", titleAngle=0, titleAlign="left", titleY=-14, titleX=0
+    )
+    return alt.Y(f"{field}:Q", axis=axis, scale=alt.Scale(zero=False, padding=10))
+
+
 def mark_size() -> alt.Size:
     """Take a mark's area from the data as it stands: a scale of one category would draw it invisible."""
     return alt.Size("size:Q", scale=None, legend=None)

@@ -8,7 +8,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from dashboard.charts.frame import DATE_LABELS, Chart, configure, fill
+from dashboard.charts.frame import Chart, along_time, configure, fill, height_over_time
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import Reading, clean_text, say_part
 from pipeline.counted import count_of
@@ -79,15 +79,7 @@ def _stagger(moments: list[Any], named: list[str], first: Any, last: Any) -> lis
 def build_template(theme_name: str) -> dict[str, Any]:
     """Build and check the spec once per theme."""
     theme: Theme = THEMES[theme_name]
-    x = alt.X(
-        "at:T", axis=alt.Axis(title=None, grid=False, tickCount=6, labelExpr=DATE_LABELS, labelOverlap=True)
-    )
-    y_axis = alt.Axis(title="{axis}", tickCount=5, titleAnchor="end", titleAngle=0, titleAlign="left", titleY=-14,
-                      titleX=0)  # fmt: skip
-
-    def height(field: str) -> alt.Y:
-        return alt.Y(f"{field}:Q", axis=y_axis, scale=alt.Scale(zero=False, padding=10))
-
+    x, height = along_time(), height_over_time
     months, scans = alt.Chart(alt.NamedData("months")), alt.Chart(alt.NamedData("scans"))
     work = alt.Chart(alt.NamedData("work"))
     hidden: dict[str, Any] = {"aria": False, "tooltip": None}
