@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
-from importlib import resources
 from typing import Any
 
 from pipeline.build import (
@@ -30,7 +28,10 @@ from pipeline.settings import Home, Settings
 from pipeline.warehouse import checks, lock, models, publish, raw, runner, words
 from pipeline.warehouse.checks import CheckResult
 from pipeline.warehouse.engines import DuckDB, Engine
+from pipeline.warehouse.prints import package_print
 
+_CODE = ("pipeline.compare", "pipeline.build", "pipeline.findings", "pipeline.vocabulary")
+"""What the computed tables are made by: another version of it computes them afresh."""
 _COUNTS = """
 select
     (select count(*) from vans) as vans,
@@ -93,7 +94,7 @@ def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
     def nothing(engine: Engine) -> None:
         """The step before wrote this table too."""
 
-    said = _code_print(settings)
+    said = package_print(*_CODE, also=settings.model_dump_json())
     made = {
         effects.MONTHS: runner.Computed(
             effects.PARENTS, partial(effects.write_effects, settings=settings), said
@@ -123,16 +124,6 @@ def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
     ):
         made[name] = runner.Computed((with_it,), nothing, said, with_it)
     return made
-
-
-def _code_print(settings: Settings) -> str:
-    """Hash of the code and data behind the computed tables: another version computes them afresh."""
-    digest = hashlib.sha256(settings.model_dump_json().encode())
-    for package in ("pipeline.compare", "pipeline.build", "pipeline.findings", "pipeline.vocabulary"):
-        for file in sorted(resources.files(package).iterdir(), key=lambda f: f.name):
-            if file.is_file() and not file.name.endswith(".pyc"):
-                digest.update(file.read_bytes())
-    return digest.hexdigest()[:16]
 
 
 def _refuse_empty(engine: DuckDB) -> None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Literal, Protocol
 
 import duckdb
+import numpy as np
 import pyarrow as pa
 
 from pipeline.columns import column
@@ -58,6 +59,9 @@ class Engine(Protocol):
 
     def columns(self, name: str) -> dict[str, str]:
         """Return column names and types of a table or view; empty where there is none of that name."""
+
+    def all_differ(self, name: str, key: Sequence[str], only: str = "true") -> bool:
+        """Whether no two rows of a table, of those for which `only` holds, share a key; False may be a false alarm."""
 
     def mark(self, name: str, up_to_batch: int) -> str:
         """Return what tells a source table's content: its row count up to a batch, or a hash of it all."""
@@ -137,14 +141,20 @@ class DuckDB:
 
     def columns(self, name: str) -> dict[str, str]:
         """Return column names and types of a table or view; empty where there is none of that name."""
-        schema, _, table = name.rpartition(".")
-        rows = self.connection.execute(
-            "select column_name, data_type from duckdb_columns()"
-            " where database_name = current_database() and schema_name = $1 and table_name = $2"
-            " order by column_index",
-            [schema or "main", table],
-        ).fetchall()
-        return dict(rows)
+        try:
+            found = self.connection.table(quote(name))
+        except duckdb.CatalogException:
+            return {}
+        return dict(zip(found.columns, map(str, found.types), strict=True))
+
+    def all_differ(self, name: str, key: Sequence[str], only: str = "true") -> bool:
+        """Whether no two rows of a table, of those for which `only` holds, share a key; False may be a false alarm.
+
+        Rows alike have hashes alike, and whole numbers are sorted eight times as fast as texts are grouped.
+        """
+        hashed = f"select hash({', '.join(map(quote, key))}) as h from {quote(name)} where {only}"  # noqa: S608
+        hashes = np.sort(self.connection.execute(hashed).fetchnumpy()["h"])
+        return not bool((hashes[1:] == hashes[:-1]).any())
 
     def mark(self, name: str, up_to_batch: int) -> str:
         """Return what tells a source table's content: its row count up to a batch, or a hash of it all."""

@@ -192,11 +192,11 @@ class _Sources:
     def __init__(self, engine: Engine, nodes: Mapping[str, Model | Computed], known: BuildState) -> None:
         self._engine = engine
         names = {s for node in nodes.values() for s in _reads(node) if not _is_made(s)}
-        if missing := sorted(s for s in names if not engine.columns(s)):
+        columns = {s: engine.columns(s) for s in names | {"raw.store"}}
+        if missing := sorted(s for s in names if not columns[s]):
             raise KinbayError("A table the models read is not in the work file", missing[0])
-        if engine.columns("raw.store"):
-            names.add("raw.store")
-        self._batched = {s for s in names if "batch_id" in engine.columns(s)}
+        names = {s for s in columns if columns[s]}
+        self._batched = {s for s in names if "batch_id" in columns[s]}
         self._plain = names - self._batched
         self.last_batch = known.batch_id
         self.grown = {s for s in self._batched if self._has_new(s)}

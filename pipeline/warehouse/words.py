@@ -10,6 +10,7 @@ from pipeline.columns import column
 from pipeline.errors import KinbayError, nearest
 from pipeline.settings import Settings
 from pipeline.vocabulary.modules import find_module
+from pipeline.warehouse.prints import package_print
 
 
 def _own_thresholds(table: pa.Table, settings: Settings) -> pa.Table:
@@ -56,9 +57,18 @@ def _module(given: str) -> str:
 
 
 def write(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
-    """Replace the tables of schema `vocab` with the present vocabulary and settings."""
+    """Replace the tables of schema `vocab` with the present vocabulary and settings, unless they hold them already."""
     connection.execute("create schema if not exists vocab")
-    for name, table in all_tables(settings).items():
+    connection.execute("create table if not exists vocab.made_from (print varchar)")
+    made_from = package_print("pipeline.vocabulary", "pipeline.warehouse", also=settings.model_dump_json())
+    if connection.execute("from vocab.made_from").fetchall() == [(made_from,)]:
+        return
+    made = all_tables(settings)
+    connection.begin()
+    for name, table in made.items():
         connection.register("incoming_words", table)
         connection.execute(f"create or replace table vocab.{name} as from incoming_words")
         connection.unregister("incoming_words")
+    connection.execute("delete from vocab.made_from")
+    connection.execute("insert into vocab.made_from values ($1)", [made_from])
+    connection.commit()

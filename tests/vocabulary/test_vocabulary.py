@@ -7,7 +7,7 @@ import pytest
 
 from pipeline import vocabulary
 from pipeline.errors import KinbayError
-from pipeline.settings import Settings, Thresholds
+from pipeline.settings import Settings, Thresholds, Windows
 from pipeline.warehouse import words
 
 # Conversions: arithmetic from SI definitions (BIPM SI brochure, 9th ed., and its tables of units outside
@@ -99,3 +99,15 @@ def test_a_fleets_own_thresholds_reach_the_warehouse() -> None:
     assert found == [(6.5, 1.0)]
     with pytest.raises(KinbayError, match="rail_pressure"):
         words.all_tables(Settings(parameters={"rail_presure": Thresholds()}))
+
+
+def test_the_same_vocabulary_is_written_once_and_another_setting_writes_it_anew() -> None:
+    connection = duckdb.connect()
+    words.write(connection, Settings())
+    connection.execute("delete from vocab.parts")
+    words.write(connection, Settings())
+    assert connection.execute("select count(*) from vocab.parts").fetchall() == [(0,)]
+    words.write(connection, Settings(windows=Windows(level_days=100)))
+    assert connection.execute("select count(*) > 0 from vocab.parts").fetchall() == [(True,)]
+    asked = "select value from vocab.settings where key = 'level_days'"
+    assert connection.execute(asked).fetchall() == [(100.0,)]

@@ -90,3 +90,28 @@ def test_keys_are_checked_only_where_something_was_rebuilt() -> None:
 def test_a_check_without_what_it_needs_is_refused(tmp_path: Path, text: str, said: str) -> None:
     with pytest.raises(KinbayError, match=said):
         checks.load(write_check(tmp_path, text))
+
+
+@pytest.mark.parametrize(
+    ("rows", "differ"),
+    [
+        ("(1, 'a'), (1, 'b'), (2, 'a')", True),
+        ("(1, 'a'), (1, 'b'), (1, 'a')", False),
+        ("(1, null), (null, '1'), (null, null)", True),
+        ("(1, null), (2, 'a'), (1, null)", False),
+        ("(0.0, 'a'), (-0.0, 'a')", False),
+    ],
+)
+def test_the_fast_look_at_a_key_sees_what_grouping_sees(rows: str, differ: bool) -> None:
+    engine = small_fleet.empty_engine()
+    engine.connection.execute(f"create table keyed as select * from (values {rows}) as v(x, y)")
+    grouped = engine.values("select count(*) from keyed group by x, y having count(*) > 1")
+    assert engine.all_differ("keyed", ("x", "y")) is (grouped == []) is differ
+
+
+def test_a_false_alarm_of_the_fast_look_is_looked_at_closely(monkeypatch: pytest.MonkeyPatch) -> None:
+    engine = small_fleet.empty_engine()
+    small_fleet.add_batch(engine, 2, 1)
+    wanted = checks.key_checks(models.load(), built(engine))
+    monkeypatch.setattr(DuckDB, "all_differ", lambda *_: False)
+    assert [r.name for r in checks.run(engine, wanted) if r.n_rows] == []
