@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from typing import Any
 
 from pipeline.build.codes import as_frame
@@ -13,7 +14,7 @@ from pipeline.warehouse.engines import Engine
 
 Row = dict[str, Any]
 PARENTS = (
-    "exposure_effects", "exposure_overlaps", "computed.reader_effects", "van_levels", "int_window_scans",
+    "exposure_effects", "exposure_overlaps", "sibling_scores", "computed.reader_effects", "van_levels", "int_window_scans",
     "int_exposure_spans", "vocab.parameters",
 )  # fmt: skip
 # How far apart two scans of one van are, pooled over all vans of the measure.
@@ -56,11 +57,15 @@ def _read_shifts(engine: Engine, settings: Settings) -> list[Row]:
     return [r for r in graded if r["tier"] in ("finding", "likely", "watch")]
 
 
+# Of the readings a van stands out in: others are not told, so nothing that was taken off them is either.
 _READER_SHARES = """
 select w.van, w.parameter, w.state, w.reader, max(e.effect) as effect, max(e.n_vans) as n_vans,
     count(*) as n_scans,
     sum(count(*)) over (partition by w.van, w.parameter, w.state) as all_scans, max(p.smallest_useful) as smallest_useful
 from int_window_scans as w
+inner join (
+    select s.van, s.parameter, s.state from sibling_scores as s where s.channel = 'level' and s.tier in ('finding', 'likely')
+) as told on w.van = told.van and w.parameter = told.parameter and w.state = told.state
 inner join computed.reader_effects as e on w.parameter = e.parameter and w.state = e.state and w.reader = e.reader
 inner join vocab.parameters as p on w.parameter = p.parameter
 where w.window_name = 'level' and w.is_linked
@@ -78,9 +83,13 @@ order by s.van, e.parameter, e.state, e.attribute, e.level_name
 """
 
 
-def read_taken_off(engine: Engine) -> dict[tuple[str, str, str], list[mixed.TakenOff]]:
-    """What was taken off each van's reading before it was judged, by (van, parameter, state)."""
+def read_taken_off(
+    engine: Engine, findings: Iterable[Finding]
+) -> dict[tuple[str, str, str], list[mixed.TakenOff]]:
+    """What was taken off before a van that stands out was judged, by (van, parameter, state); nothing where none does."""
     found: dict[tuple[str, str, str], list[mixed.TakenOff]] = defaultdict(list)
+    if not any(map(mixed.is_told, findings)):
+        return found
     for row in as_frame(engine.arrow(_READER_SHARES)).to_dicts():
         amount = row["effect"] * row["n_scans"] / float(row["all_scans"])
         if _matters(amount, row["smallest_useful"]):

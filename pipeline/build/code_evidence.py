@@ -129,13 +129,18 @@ def _fleetwide(rows: list[Row], company: codes.Company, rules: Codes) -> dict[tu
 
 def collect(engine: Engine, settings: Settings) -> list[Finding]:
     """Return the findings about codes: clusters of low voltage, cohorts, exposures, single vans."""
-    associations = _rows(engine, _ASSOCIATIONS)
-    prevalence = _rows(engine, _PREVALENCE)
+    clusters, associations = _rows(engine, _CLUSTERS), _rows(engine, _ASSOCIATIONS)
+    prevalence, van_codes = _rows(engine, _PREVALENCE), _rows(engine, _VAN_CODES)
+    found: list[Finding] = []
+    if clusters:
+        found += low_voltage.find(clusters, _rows(engine, _CLUSTER_CODES), _rows(engine, _EVIDENCE))
+    if not (prevalence or van_codes):
+        return [*found, *code_exposures.find(associations)]
     company = codes.Company(_fellows(engine), _endings(engine), _exposures(engine, associations))
     company = replace(company, fleetwide=_fleetwide(prevalence, company, settings.codes))
     return [
-        *low_voltage.find(_rows(engine, _CLUSTERS), _rows(engine, _CLUSTER_CODES), _rows(engine, _EVIDENCE)),
+        *found,
         *codes.find_fleetwide(prevalence, company, _rows(engine, _WITH), settings.codes),
         *code_exposures.find(associations),
-        *codes.find_persistent(_rows(engine, _VAN_CODES), company, settings.codes),
+        *codes.find_persistent(van_codes, company, settings.codes),
     ]

@@ -50,6 +50,9 @@ from vans as v
 _READERS = """
 select distinct l.van, l.parameter, l.reader
 from scan_levels as l
+inner join (
+    select distinct s.van, s.parameter from sibling_scores as s where s.tier in ('finding', 'likely', 'watch')
+) as told on l.van = told.van and l.parameter = told.parameter
 where l.reader is not null
 order by l.van, l.parameter, l.reader
 """
@@ -92,25 +95,36 @@ def _row(finding: Finding) -> dict[str, Any]:
     return row
 
 
-def _background(engine: Engine) -> van_cells.Background:
+def _find_vans(engine: Engine, settings: Settings) -> list[Finding]:
+    """Vans that stand out or drift; what else is known of vans is read where some do."""
+    cells = as_frame(engine.arrow(_CELLS)).to_dicts()
+    drifting = drift_evidence.read_drifts(engine, settings)
+    if not cells and not drifting:
+        return []
     readers: dict[tuple[str, str], tuple[str, ...]] = {}
-    for row in as_frame(engine.arrow(_READERS)).iter_rows():
-        readers[row[0], row[1]] = (*readers.get((row[0], row[1]), ()), row[2])
-    return van_cells.Background({r["van"]: r for r in as_frame(engine.arrow(_VANS)).to_dicts()}, readers)
+    if cells:
+        for van, parameter, reader in as_frame(engine.arrow(_READERS)).iter_rows():
+            readers[van, parameter] = (*readers.get((van, parameter), ()), reader)
+    vans = {r["van"]: r for r in as_frame(engine.arrow(_VANS)).to_dicts()}
+    return van_cells.find([*cells, *drifting], van_cells.Background(vans, readers))
+
+
+def _find_limits(engine: Engine, settings: Settings) -> list[Finding]:
+    """Readers' limits that whole cohorts are outside of; agreement and physics are asked of where there are any."""
+    rows = read_limits(engine, settings)
+    if not rows:
+        return []
+    return cohorts.find_limits(rows, read_agreements(engine), read_expectations(engine))
 
 
 def collect(engine: Engine, settings: Settings) -> list[Finding]:
     """Return every finding of the build, best first."""
-    cells = as_frame(engine.arrow(_CELLS)).to_dicts()
-    cells += drift_evidence.read_drifts(engine, settings)
-    found = van_cells.find(cells, _background(engine))
-    found += cohorts.find_limits(
-        read_limits(engine, settings), read_agreements(engine), read_expectations(engine)
-    )
+    found = _find_vans(engine, settings)
+    found += _find_limits(engine, settings)
     found += cohorts.find_offsets(read_offsets(engine, settings))
     found += cause_evidence.collect(engine, settings)
     found += reader_evidence.collect(engine, settings)
-    found = mixed.tell(found, cause_evidence.read_taken_off(engine))
+    found = mixed.tell(found, cause_evidence.read_taken_off(engine, found))
     found += code_evidence.collect(engine, settings)
     found = repair_evidence.collect(engine, settings, found)
     found += contradictions.find(as_frame(engine.arrow(_CONFLICTS)).to_dicts())

@@ -21,18 +21,18 @@ PARENTS = (
     *unmet_readers.PARENTS,
 )  # fmt: skip
 _BIASES = f"""
-select r.*, p.unit, p.smallest_useful, s.n_scans, s.first_seen, s.last_seen, w.scan_sd
+select r.*, p.unit, p.smallest_useful, w.scan_sd
 from computed.reader_effects as r
 inner join vocab.parameters as p on r.parameter = p.parameter
 left join ({SCATTER}) as w on r.parameter = w.parameter and r.state = w.state
-left join (
-    select a.parameter, a.state, a.reader, count(*) as n_scans,
-        min(a.scanned_at) as first_seen, max(a.scanned_at) as last_seen
-    from int_compared_scans as a
-    group by a.parameter, a.state, a.reader
-) as s on r.parameter = s.parameter and r.state = s.state and r.reader = s.reader
+where r.q is not null
 order by r.parameter, r.state, r.reader
 """  # noqa: S608 - text of this module
+_SCANS = """
+select a.parameter, a.state, a.reader, count(*) as n_scans, min(a.scanned_at) as first_seen, max(a.scanned_at) as last_seen
+from int_compared_scans as a
+group by a.parameter, a.state, a.reader
+"""
 _UPDATES = """
 select u.*, p.smallest_useful
 from computed.reader_updates as u
@@ -40,6 +40,7 @@ inner join vocab.parameters as p on u.parameter = p.parameter
 where u.is_shown
 order by u.reader, u.since, u.parameter, u.state
 """
+_NO_SCANS: Row = {"n_scans": None, "first_seen": None, "last_seen": None}
 LIKE_ANOTHER = (
     0.5  # two readers' offsets are alike where they differ by less than so much of the smaller; a choice
 )
@@ -67,23 +68,21 @@ def _odd_one(rows: list[Row]) -> Row | None:
 
 def _read_biases(engine: Engine, settings: Settings) -> list[Row]:
     """Reader against reader; where it is the reference that stands apart, that one."""
-    rows = as_frame(engine.arrow(_BIASES)).to_dicts()
     cells: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
-    for row in rows:
-        if row["q"] is not None:
-            cells[row["parameter"], row["state"], row["reference"]].append(row)
-    scans = {(r["parameter"], r["state"], r["reader"]): r for r in rows}
+    for row in as_frame(engine.arrow(_BIASES)).to_dicts():
+        cells[row["parameter"], row["state"], row["reference"]].append(row)
     found = []
-    for (parameter, state, reference), group in cells.items():
+    for group in cells.values():
         odd = _odd_one(group)
-        if odd:
-            own = scans[parameter, state, reference]
-            told = [{**odd, **{k: own[k] for k in ("n_scans", "first_seen", "last_seen")}}]
-        else:
-            told = [{**r, "is_reference": False, "agreeing": _agreeing(r, group)} for r in group]
+        told = (
+            [odd] if odd else [{**r, "is_reference": False, "agreeing": _agreeing(r, group)} for r in group]
+        )
         graded = [{**r, "tier": grade(r["q"], r["estimate"], r["smallest_useful"], settings)} for r in told]
         found += [r for r in graded if r["tier"] in ("finding", "likely", "watch")]
-    return found
+    if not found:
+        return []
+    scans = {(r["parameter"], r["state"], r["reader"]): r for r in as_frame(engine.arrow(_SCANS)).to_dicts()}
+    return [{**r, **scans.get((r["parameter"], r["state"], r["reader"]), _NO_SCANS)} for r in found]
 
 
 def _agreeing(row: Row, group: list[Row]) -> list[str]:

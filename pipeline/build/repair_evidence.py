@@ -10,7 +10,7 @@ from pipeline.findings.records import Finding
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
-PARENTS = ("repairs", "work_codes", "work", "van_codes", "vans", "int_fleet")
+PARENTS = ("repairs", "work_codes", "work", "stg_work", "van_codes", "vans", "int_fleet")
 _REPAIRS = """
 select r.*, v.make, v.model, v.engine, v.model_year
 from repairs as r
@@ -35,10 +35,12 @@ order by c.van, c.module, c.code
 
 def collect(engine: Engine, settings: Settings, found: Sequence[Finding]) -> list[Finding]:
     """Return the findings with those on work among them."""
+    if not engine.values("select 1 from stg_work where van is not null limit 1"):
+        return list(found)
     rows = as_frame(engine.arrow(_REPAIRS)).to_dicts()
-    data_to = engine.values("select data_to from int_fleet")
+    data_to = engine.values("select data_to from int_fleet") if rows else []
     made: list[Finding] = []
-    if rows and data_to and data_to[0] is not None:
+    if data_to and data_to[0] is not None:
         made += repairs.find(
             rows,
             data_to[0],

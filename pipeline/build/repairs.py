@@ -50,8 +50,12 @@ left join (
     from stg_work as k group by k.van, k.at, k.what, coalesce(k.part, '')
 ) as f on w.van = f.van and w.worked_at = f.worked_at and w.what = f.what and coalesce(w.part, '') = f.part
 left join (
-    select van, parameter, state, max(component) as component from int_compared_scans
-    where is_linked group by van, parameter, state
+    select s.van, s.parameter, s.state, max(s.component) as component
+    from int_compared_scans as s
+    inner join (select distinct van, parameter, state from int_repair_windows) as k
+        on s.van = k.van and s.parameter = k.parameter and s.state = k.state
+    where s.is_linked
+    group by s.van, s.parameter, s.state
 ) as c on w.van = c.van and w.parameter = c.parameter and w.state = c.state
 order by w.van, w.worked_at, w.what, w.part, w.parameter, w.state
 """
@@ -144,9 +148,12 @@ def _compare(
 
 def judge_repairs(engine: Engine, settings: Settings) -> pl.DataFrame:
     """Return one row per piece of work x reading x state with its evidence and verdict."""
+    nothing = as_frame(table([], pa.schema(list(_COLUMNS.items()))))
+    if not engine.values("select 1 from int_repair_windows limit 1"):
+        return nothing
     cases = as_frame(engine.arrow(_CASES))
     if cases.is_empty():
-        return as_frame(table([], pa.schema(list(_COLUMNS.items()))))
+        return nothing
     cases = cases.with_columns(case=pl.int_range(pl.len(), dtype=pl.Int64))
     scans = read_scans(engine)
     cases = cases.join(

@@ -11,22 +11,32 @@ from pipeline.warehouse.engines import Engine
 
 Row = dict[str, Any]
 PARENTS = ("int_window_scans", "computed.reader_effects", "vans", "vocab.parameters")
+_IS_ANY_APART = "select 1 from computed.reader_effects where component <> 'linked' limit 1"
 # Means per van and reader of every cohort x parameter x state in which some reader is apart from most readers.
 _CELLS = """
-with cells as (
+with level_scans as (
+    select w.* from int_window_scans as w where w.window_name = 'level'
+),
+concerned as (
+    select distinct cohort_id, parameter, state
+    from level_scans
+    where cohort_id is not null and component <> 'linked'
+),
+cells as (
     select w.cohort_id, w.van, w.parameter, w.state, w.reader, w.component = 'linked' as is_linked,
         avg(w.value_adjusted) as y, count(*) as m, min(w.scanned_at) as first_at, max(w.scanned_at) as last_at
-    from int_window_scans as w
-    where w.window_name = 'level' and w.cohort_id is not null and w.component is not null
+    from level_scans as w
+    inner join concerned as c on w.cohort_id = c.cohort_id and w.parameter = c.parameter and w.state = c.state
+    where w.component is not null
     group by w.cohort_id, w.van, w.parameter, w.state, w.reader, w.component
 ),
-concerned as (select distinct cohort_id, parameter, state from cells where not is_linked),
 scatter as (
     select v.parameter, v.state, sqrt(sum((v.m - 1) * v.s2) / nullif(sum(v.m - 1), 0)) as scan_sd
     from (
         select w.van, w.reader, w.parameter, w.state, count(*) as m, var_samp(w.value_adjusted) as s2
-        from int_window_scans as w
-        where w.window_name = 'level'
+        from level_scans as w
+        inner join (select distinct parameter, state from concerned) as c
+            on w.parameter = c.parameter and w.state = c.state
         group by w.van, w.reader, w.parameter, w.state
     ) as v
     where v.s2 is not null
@@ -35,8 +45,6 @@ scatter as (
 select cells.*, p.unit, p.smallest_useful, p.resolution, scatter.scan_sd
 from cells
 left join scatter on cells.parameter = scatter.parameter and cells.state = scatter.state
-inner join concerned on cells.cohort_id = concerned.cohort_id
-    and cells.parameter = concerned.parameter and cells.state = concerned.state
 inner join vocab.parameters as p on cells.parameter = p.parameter
 order by cells.parameter, cells.state, cells.cohort_id, cells.van, cells.reader
 """
@@ -103,6 +111,8 @@ def read_unmet(engine: Engine) -> list[Row]:
         has read too), value, expected, difference, size of the farthest (None without siblings),
         n_siblings, n_scans, first_seen, last_seen, other_reader, cohort_id (where all vans are of one).
     """
+    if not engine.values(_IS_ANY_APART):
+        return []
     cells = as_frame(engine.arrow(_CELLS))
     if cells.is_empty():
         return []

@@ -82,6 +82,11 @@ def _tell(finding: Finding, taken: Sequence[TakenOff], offsets: Mapping[tuple[st
     )
 
 
+def is_told(finding: Finding) -> bool:
+    """Whether other causes of the same reading are told with it: of a van that stands out in its level."""
+    return finding.kind == "van_level" and finding.channel is None and finding.tier in SAYS_SO
+
+
 def tell(
     findings: Iterable[Finding], taken_off: Mapping[tuple[str, str, str], Sequence[TakenOff]]
 ) -> list[Finding]:
@@ -107,7 +112,7 @@ def tell(
     }
     return [
         _tell(f, taken_off.get((f.van or "", f.parameter or "", f.state or ""), ()), offsets)
-        if f.kind == "van_level" and f.channel is None and f.tier in SAYS_SO
+        if is_told(f)
         else f
         for f in known
     ]
