@@ -48,23 +48,20 @@ left join scatter on cells.parameter = scatter.parameter and cells.state = scatt
 inner join vocab.parameters as p on cells.parameter = p.parameter
 order by cells.parameter, cells.state, cells.cohort_id, cells.van, cells.reader
 """
-_SHARED = """
-select r.reader, count(distinct o.van) as n_shared
-from (select distinct van, reader from int_window_scans where window_name = 'level') as r
-left join (select distinct van, reader from int_window_scans where window_name = 'level') as o
-    on r.van = o.van and r.reader <> o.reader
-group by r.reader
-order by r.reader
-"""
-_BUSIEST = """
-select reader
-from int_window_scans
-where window_name = 'level'
-group by reader
-order by count(distinct van) desc, reader
-"""
+_READ = "select distinct van, reader from int_window_scans where window_name = 'level' and reader is not null"
 _KEYS = ["parameter", "state"]
 _CELL = ["cohort_id", *_KEYS]
+
+
+def _busiest(read: pl.DataFrame) -> list[str]:
+    """The readers, that of most vans first."""
+    return read.group_by("reader").len().sort(-pl.col("len").cast(pl.Int64), "reader")["reader"].to_list()
+
+
+def _shared(read: pl.DataFrame) -> dict[str, int]:
+    """By reader, how many of the vans it has read another one has read too."""
+    both = read.filter(pl.len().over("van") > 1)
+    return dict(both.group_by("reader").len().iter_rows())
 
 
 def _alone(cells: pl.DataFrame) -> pl.DataFrame:
@@ -116,8 +113,8 @@ def read_unmet(engine: Engine) -> list[Row]:
     cells = as_frame(engine.arrow(_CELLS))
     if cells.is_empty():
         return []
-    busiest = as_frame(engine.arrow(_BUSIEST))["reader"].to_list()
-    shared = dict(as_frame(engine.arrow(_SHARED)).iter_rows())
+    read = as_frame(engine.arrow(_READ))
+    busiest, shared = _busiest(read), _shared(read)
     alone = _alone(cells).join(_partners(cells, busiest), on=_CELL, how="left")
     rows: list[Row] = []
     for (reader, parameter, state), part in cells.filter(~pl.col("is_linked")).group_by(
