@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -9,28 +10,16 @@ import polars as pl
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.build import reader_updates
-from pipeline.build.codes import as_frame, encode
+from pipeline.build import levels, reader_updates
+from pipeline.build.codes import encode
+from pipeline.build.levels import Levels, MonthLevels
 from pipeline.columns import column, known
 from pipeline.compare.effects import EffectRules, Effects, fit_effects
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
-PARENTS = (
-    "scan_levels", "int_fleet", "stg_settings", "vocab.parameters", "vocab.states", *reader_updates.PARENTS,
-)  # fmt: skip
+PARENTS = (*levels.PARENTS, *reader_updates.PARENTS)
 MONTHS, READERS, FACTORS = "computed.month_effects", "computed.reader_effects", "computed.variance_factors"
-_QUERY = """
-select l.van, l.family_id, l.reader, l.reader_version, l.scanned_at, l.scan_month, l.parameter, l.state, l.value
-from scan_levels as l
-inner join vocab.parameters as p on l.parameter = p.parameter
-inner join vocab.states as s on l.state = s.state
-cross join int_fleet as f
-cross join stg_settings as w
-where date_diff('day', cast(l.scanned_at as date), cast(f.data_to as date)) <= greatest(w.level_days, w.earlier_days)
-    and p.role = 'health' and s.is_comparable and l.value is not null and l.reader is not null
-order by l.parameter, l.state, l.van, l.scanned_at, l.scan_key
-"""
 
 
 def _months(effects: Effects, measures: pl.DataFrame, families: pl.DataFrame) -> pa.Table:
@@ -91,20 +80,38 @@ def _readers(effects: Effects, measures: pl.DataFrame, readers: pl.DataFrame) ->
     )
 
 
-def _fit(
-    frame: pl.DataFrame, codes: tuple[NDArray[np.int64], ...], settings: Settings
-) -> tuple[Effects, pl.DataFrame]:
-    """Return the effects of season and readers, and the steps at readers' updates that were taken off before them.
+def _fit_months(rows: MonthLevels) -> tuple[Effects, pl.DataFrame, pl.DataFrame]:
+    """Return the effects of season and readers, and the families and readers that their numbers mean."""
+    van, _ = encode(rows.visits, ["van"])
+    reader, readers = encode(rows.visits, ["reader"])
+    family, families = encode(rows.visits, ["family_id"])
+    effects = fit_effects(
+        rows.value,
+        van[rows.visit],
+        rows.visits["month"].to_numpy()[rows.visit],
+        reader[rows.visit],
+        rows.measure,
+        family[rows.visit],
+        n_scans=rows.n_scans,
+    )
+    return effects, families, readers
+
+
+def _fit(found: Levels, settings: Settings) -> tuple[Effects, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Return what `_fit_months` does, and the steps at readers' updates that were taken off before.
 
     A step inside a reader's scans would pass for a constant bias of that reader, or of all others: so updates are
     judged on scans that have lost season and biases as they first appear, and what is shown is taken off before these
     are fitted for good.
     """
-    value = frame["value"].to_numpy()
-    effects = fit_effects(value, *codes)
-    updates = reader_updates.judge(frame.with_columns(value=pl.Series(effects.adjusted)), settings)
-    shift = reader_updates.shifts_of(frame, updates)
-    return (fit_effects(value - shift, *codes) if shift.any() else effects), updates
+    rows = levels.sum_months(found)
+    effects, families, readers = _fit_months(rows)
+    added = effects.month_effect + effects.reader_effect
+    updates = reader_updates.judge(replace(found, value=found.value - added[rows.row]), settings)
+    shift = reader_updates.shifts_of(found, updates)
+    if shift.any():
+        effects, families, readers = _fit_months(levels.sum_months(replace(found, value=found.value - shift)))
+    return effects, families, readers, updates
 
 
 def write_effects(engine: Engine, settings: Settings) -> None:
@@ -114,21 +121,11 @@ def write_effects(engine: Engine, settings: Settings) -> None:
     one row per parameter x state x reader. `computed.variance_factors`: one row per parameter x state.
     `computed.reader_updates`: one row per reader x software x parameter x state.
     """
-    frame = as_frame(engine.arrow(_QUERY)).with_columns(
-        # A van that is not in the register shares its seasons with nobody.
-        pl.coalesce("family_id", pl.concat_str(pl.lit("unregistered "), "van")).alias("family_id")
-    )
-    measure, measures = encode(frame, ["parameter", "state"])
-    van, _ = encode(frame, ["van"])
-    reader, readers = encode(frame, ["reader"])
-    family, families = encode(frame, ["family_id"])
-    month = (
-        frame["scan_month"].dt.year().cast(pl.Int64) * 12 + frame["scan_month"].dt.month().cast(pl.Int64) - 1
-    ).to_numpy()
-    effects, updates = _fit(frame, (van, month, reader, measure, family), settings)
-    engine.write(MONTHS, _months(effects, measures, families))
-    engine.write(READERS, _readers(effects, measures, readers))
-    kept = measures[effects.measures.tolist()]
+    found = levels.read_levels(engine)
+    effects, families, readers, updates = _fit(found, settings)
+    engine.write(MONTHS, _months(effects, found.measures, families))
+    engine.write(READERS, _readers(effects, found.measures, readers))
+    kept = found.measures[effects.measures.tolist()]
     factors = pa.table(
         {
             "parameter": kept["parameter"].to_arrow(),

@@ -103,6 +103,7 @@ def fit_effects(
     measure: ArrayLike,
     family: ArrayLike,
     *,
+    n_scans: ArrayLike | None = None,
     rules: EffectRules | None = None,
 ) -> Effects:
     """Estimate month and reader effects and take them out.
@@ -110,11 +111,13 @@ def fit_effects(
     Parameters
     ----------
     value : (n,) float
-        Scan levels, one row per scan x measure, finite, in the unit of the measure.
+        Scan levels, one row per scan x measure or means of several, finite, in the unit of the measure.
     van, reader, measure, family : (n,) int
         Codes of any value. A family shares its seasons (same make, model and engine).
     month : (n,) int
         Calendar month, counted so that equal numbers mean the same month of the same year.
+    n_scans : (n,) int, optional
+        Scans behind each value where it is a mean over scans of one van, month and reader; else 1.
     rules : EffectRules, optional
 
     Returns
@@ -148,7 +151,8 @@ def fit_effects(
     rules = rules or EffectRules()
     values, codes = _check(value, van, month, reader, measure, family)
     (van_c, _), (month_c, months), (reader_c, readers), (measure_c, measures), (family_c, families) = codes
-    rows, observation = gather_observations(values, van_c, month_c, reader_c, measure_c, family_c)
+    scans = np.ones(len(values)) if n_scans is None else np.asarray(n_scans, dtype=np.float64)
+    rows, observation = gather_observations(values, van_c, month_c, reader_c, measure_c, family_c, scans)
     if not len(rows):
         return _nothing()
     links = link_readers(rows, rules.min_vans, rules.link_vans)
@@ -170,7 +174,7 @@ def fit_effects(
         _month_effects(rows, table, measures, families, months),
         _reader_effects(links, tests, taken, q, measures, readers, rules),
         measures,
-        _variance_factor(rows, measure_c, design, links, taken),
+        _variance_factor(rows, np.bincount(measure_c, scans), design, links, taken),
     )
 
 
@@ -230,17 +234,15 @@ def _reader_effects(
 
 
 def _variance_factor(
-    rows: Observations, measure_of_row: IntArray, design: FamilyDesign, links: ReaderLinks, taken: FloatArray
+    rows: Observations, n_scans: FloatArray, design: FamilyDesign, links: ReaderLinks, taken: FloatArray
 ) -> FloatArray:
-    """Return df before / df after fitting months and readers, per measure.
+    """Return df before / df after fitting months and readers, per measure with `n_scans` (measures,).
 
     A robust effect follows its values less closely than a mean: with efficiency E the residuals lose
     2 - 1 / E of a degree of freedom for each effect, not 1.
     """
-    n = int(measure_of_row.max()) + 1
-    before = np.bincount(measure_of_row, minlength=n) - np.bincount(
-        rows.measure[rows.cell_start], minlength=n
-    )
+    n = len(n_scans)
+    before = n_scans - np.bincount(rows.measure[rows.cell_start], minlength=n)
     group = design.months.group
     owner = design.rows.measure[design.rows.block_start[group]]
     fitted = np.unique(group)

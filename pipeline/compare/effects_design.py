@@ -96,9 +96,15 @@ def dense_codes(codes: ArrayLike) -> tuple[IntArray, IntArray]:
 
 
 def gather_observations(
-    value: FloatArray, van: IntArray, month: IntArray, reader: IntArray, measure: IntArray, family: IntArray
+    value: FloatArray,
+    van: IntArray,
+    month: IntArray,
+    reader: IntArray,
+    measure: IntArray,
+    family: IntArray,
+    n_scans: FloatArray,
 ) -> tuple[Observations, IntArray]:
-    """Average scans (rows) to observations; also return the observation of every row.
+    """Average scans, or means over `n_scans` of them, (rows,) to observations; also return the observation of every row.
 
     All codes are dense, counted from 0; shape (rows,).
     """
@@ -107,11 +113,10 @@ def gather_observations(
         key = key * (int(part.max(initial=0)) + 1) + part
     order = np.argsort(key, kind="stable")
     first = starts_of(key[order])
-    size = np.diff(first, append=len(key))
     row_observation = np.empty(len(key), np.int64)
-    row_observation[order] = np.repeat(np.arange(len(first)), size)
+    row_observation[order] = np.repeat(np.arange(len(first)), np.diff(first, append=len(key)))
     head = order[first]
-    mean = np.add.reduceat(value[order], first) / size if len(first) else value
+    mean = np.bincount(row_observation, value * n_scans) / np.bincount(row_observation, n_scans)
     block = measure[head] * (int(family.max(initial=0)) + 1) + family[head]
     cell = block * (int(van.max(initial=0)) + 1) + van[head]
     observations = _number(mean, measure[head], family[head], month[head], reader[head], block, cell)

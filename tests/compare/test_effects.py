@@ -261,3 +261,24 @@ def test_no_loop_over_vans(make_fleet: MakeFleet) -> None:
     effects = fleet.fit()
     assert len(effects.adjusted) > 230_000
     assert time.perf_counter() - begin < 5.0  # about 0.7 s; benchmarks/effects_speed.py measures a million
+
+
+def test_means_over_scans_give_what_the_scans_give(make_fleet: Callable[..., Fleet]) -> None:
+    """Every figure of the fit, from single scans and from their means by van, month and reader."""
+    fleet = make_fleet(31, per_month=3, fleets=1)
+    value, zero = fleet.value[:, 0], 0 * fleet.van
+    single = fit_effects(value, fleet.van, fleet.month, fleet.reader, zero, fleet.family)
+    codes = np.column_stack([fleet.van, fleet.month, fleet.reader, fleet.family])
+    known, row = np.unique(codes, axis=0, return_inverse=True)
+    n_scans = np.bincount(row)
+    van, month, reader, family = known.T
+    summed = fit_effects(
+        np.bincount(row, value) / n_scans, van, month, reader, 0 * van, family, n_scans=n_scans
+    )
+    assert len(van) < len(value)
+    assert summed.months.effect == pytest.approx(single.months.effect, rel=1e-9)
+    assert summed.readers.estimate == pytest.approx(single.readers.estimate, rel=1e-9, nan_ok=True)
+    assert summed.variance_factor == pytest.approx(single.variance_factor, rel=1e-12)
+    assert (summed.month_effect + summed.reader_effect)[row] == pytest.approx(
+        single.month_effect + single.reader_effect, rel=1e-9
+    )

@@ -93,7 +93,7 @@ def test_small_families_take_their_scale_from_the_others() -> None:
     month = np.r_[np.tile(np.arange(8), 30), [0, 1, 0, 1]]
     value = np.r_[rng.standard_normal(240), [0.0, 1e-4, 0.0, 1e-4]]
     zero = np.zeros(len(van), np.int64)
-    rows, _ = gather_observations(value, van, month, zero, zero, family)
+    rows, _ = gather_observations(value, van, month, zero, zero, family, np.ones(len(van)))
     scale = residual_scale(rows, rows.demean(rows.value), np.zeros(4))
     assert scale[:3] == pytest.approx(1.0, abs=0.25)
     assert scale[3] == np.median(scale[:3])

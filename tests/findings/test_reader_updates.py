@@ -11,6 +11,8 @@ import pytest
 from scipy import stats
 
 from pipeline.build import reader_evidence, reader_updates
+from pipeline.build.codes import encode
+from pipeline.build.levels import Levels
 from pipeline.findings import readers
 from pipeline.findings.records import Finding
 from pipeline.settings import Settings
@@ -40,10 +42,21 @@ def read_fleet(step: float, seed: int = 1, vans: int = 30, parameter: str = "oil
     return pl.DataFrame(rows, schema=names, orient="row")
 
 
+def as_levels(rows: pl.DataFrame) -> Levels:
+    """Rows of `read_fleet` as the build reads them; here every row is a scan of its own."""
+    in_order = rows.sort("scanned_at")
+    measure, measures = encode(in_order, ["parameter", "state"])
+    return Levels(in_order, measures, np.arange(len(in_order)), measure, in_order["value"].to_numpy())
+
+
+def judged_of(rows: pl.DataFrame) -> pl.DataFrame:
+    return reader_updates.judge(as_levels(rows), Settings())
+
+
 def test_a_step_is_that_of_a_second_implementation() -> None:
     """Welch's test of scipy on the vans' own differences, gathered row by row."""
     scans = read_fleet(0.7)
-    told = reader_updates.judge(scans, Settings()).filter(pl.col("reader") == "Bench").row(0, named=True)
+    told = judged_of(scans).filter(pl.col("reader") == "Bench").row(0, named=True)
     moved: dict[str, list[float]] = {"Bench": [], "Yard": []}
     for (_, reader), rows in scans.group_by("van", "reader"):
         halves: tuple[list[float], list[float]] = ([], [])
@@ -60,32 +73,32 @@ def test_a_step_is_that_of_a_second_implementation() -> None:
 
 
 def test_an_update_next_to_it_in_time_is_not_taken_for_one_that_moved_anything() -> None:
-    judged = reader_updates.judge(read_fleet(4.0), Settings())
+    judged = judged_of(read_fleet(4.0))
     assert dict(judged.select("reader", "is_shown").iter_rows()) == {"Bench": True, "Yard": False}
-    shifts = reader_updates.shifts_of(read_fleet(4.0), judged)
+    shifts = reader_updates.shifts_of(as_levels(read_fleet(4.0)), judged)
     assert set(np.round(shifts, 6)) == {0.0, round(judged.filter(reader="Bench")["step"][0], 6)}
 
 
 def test_an_update_that_moved_nothing_is_seldom_shown() -> None:
     """Forty quiet updates on forty readings, each a matter of its own: the expected false share is 5 %."""
     quiet = pl.concat([read_fleet(0.0, seed, parameter=f"reading_{seed}") for seed in range(20)])
-    judged = reader_updates.judge(quiet, Settings())
+    judged = judged_of(quiet)
     assert judged.height == 40
     assert judged["is_shown"].sum() == 0
     assert 8 < judged.filter(pl.col("p") < 0.5).height < 32  # of 40, 20 by chance
 
 
 def test_a_reader_alone_is_not_judged() -> None:
-    judged = reader_updates.judge(read_fleet(4.0).filter(reader="Bench"), Settings())
+    judged = judged_of(read_fleet(4.0).filter(reader="Bench"))
     assert judged["reason"].to_list() == [reader_updates.TOO_FEW]
     assert judged["shift"].to_list() == [0.0]
 
 
 def test_without_named_software_there_is_nothing_to_judge() -> None:
     nameless = read_fleet(4.0).with_columns(reader_version=pl.lit(None, pl.String))
-    judged = reader_updates.judge(nameless, Settings())
+    judged = judged_of(nameless)
     assert judged.is_empty()
-    assert not reader_updates.shifts_of(nameless, judged).any()
+    assert not reader_updates.shifts_of(as_levels(nameless), judged).any()
 
 
 def test_an_update_that_moved_a_reading_is_the_readers_matter() -> None:

@@ -49,7 +49,7 @@ def test_three_appraisers(example: Example) -> None:
     part, column = np.repeat(np.arange(10), 9), np.tile(np.arange(9), 10)
     appraiser, trial = column // 3, column % 3
     nothing = np.zeros(90, np.int64)
-    rows, _ = gather_observations(value, part, trial, appraiser, nothing, nothing)
+    rows, _ = gather_observations(value, part, trial, appraiser, nothing, nothing, np.ones(90))
     assert len(rows) == 90
     months = design_months(rows, rows.block, choose_months(rows, rows.block, 3, min_vans=91, link_vans=91))
     assert len(months.group) == 0  # trials are no seasons: only parts and appraisers are fitted
