@@ -174,7 +174,7 @@ def fit_effects(
         _month_effects(rows, table, measures, families, months),
         _reader_effects(links, tests, taken, q, measures, readers, rules),
         measures,
-        _variance_factor(rows, np.bincount(measure_c, scans), design, links, taken),
+        _variance_factor(rows, np.bincount(measure_c, scans).astype(np.float64), design, links, taken),
     )
 
 
