@@ -11,35 +11,23 @@ from pipeline.build.codes import IntArray, as_frame, encode
 from pipeline.compare.effects_design import FloatArray, dense_codes
 from pipeline.warehouse.engines import Engine
 
-PARENTS = (
-    "scan_levels", "stg_scans", "stg_vans", "int_fleet", "stg_settings", "vocab.parameters", "vocab.states",
-)  # fmt: skip
+PARENTS = ("int_numbered_values", "int_numbered_scans", "int_numbered_vans", "int_cells", "stg_settings")
 # A van that is not in the register shares its seasons with nobody.
 _SCANS = """
-select s.scan_key, s.scan_month, s.van, s.reader, s.reader_version, s.scanned_at,
-    coalesce(v.family_id, concat('unregistered ', s.van)) as family_id,
-    row_number() over (order by s.scanned_at, s.scan_key) - 1 as scan
-from stg_scans as s
-left join stg_vans as v on s.van = v.van
-cross join int_fleet as f
+select s.scan_no - 1 as scan, s.scanned_at, s.scan_month, s.van, s.reader, s.reader_version,
+    coalesce(v.family_id, concat('unregistered ', s.van)) as family_id
+from int_numbered_scans as s
+inner join int_numbered_vans as v on s.van_no = v.van_no
+order by s.scan_no
+"""
+_MEASURES = "select parameter, state from int_cells order by cell_no"
+_VALUES = """
+select n.scan_no - 1 as scan, n.cell_no - 1 as measure, n.value
+from int_numbered_values as n
+inner join int_numbered_scans as s on n.scan_no = s.scan_no
 cross join stg_settings as w
-where date_diff('day', cast(s.scanned_at as date), cast(f.data_to as date)) <= greatest(w.level_days, w.earlier_days)
-    and s.reader is not null
+where s.age_days <= greatest(w.level_days, w.earlier_days) and s.reader is not null and n.value is not null
 """
-_MEASURES = """
-select p.parameter, s.state, row_number() over (order by p.parameter, s.state) - 1 as measure
-from vocab.parameters as p
-cross join vocab.states as s
-where p.role = 'health' and s.is_comparable
-"""
-_VALUES = f"""
-with scans as ({_SCANS}), measures as ({_MEASURES})
-select cast(scans.scan as integer) as scan, cast(measures.measure as integer) as measure, l.value
-from scan_levels as l
-inner join scans on l.scan_month = scans.scan_month and l.scan_key = scans.scan_key
-inner join measures on l.parameter = measures.parameter and l.state = measures.state
-where l.value is not null
-"""  # noqa: S608 - text of this module
 
 
 @dataclass(frozen=True)
@@ -87,11 +75,11 @@ def read_levels(engine: Engine) -> Levels:
     values = as_frame(engine.arrow(_VALUES))
     scan, measure, value = (values[name].to_numpy() for name in ("scan", "measure", "value"))
     month = pl.col("scan_month").dt.year().cast(pl.Int64) * 12 + pl.col("scan_month").dt.month() - 1
-    scans = as_frame(engine.arrow(_SCANS)).sort("scan").with_columns(month=month)
+    scans = as_frame(engine.arrow(_SCANS)).with_columns(month=month)
     is_used = np.bincount(scan, minlength=len(scans)) > 0
     return Levels(
         scans.filter(is_used).select("van", "family_id", "reader", "reader_version", "scanned_at", "month"),
-        as_frame(engine.arrow(_MEASURES)).sort("measure").select("parameter", "state"),
+        as_frame(engine.arrow(_MEASURES)),
         (np.cumsum(is_used) - 1)[scan],
         measure,
         value,
