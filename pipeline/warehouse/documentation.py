@@ -74,7 +74,9 @@ def _section(model: Model, columns: Mapping[str, str]) -> str:
     lines = [f"\n### {model.name}\n", f"\n{model.sentence}\n"]
     facts = [f"{model.grain or 'no grain given'}", model.kind]
     if model.partition_by:
-        facts.append(f"rebuilt by {model.partition_by}")
+        facts.append(
+            f"rebuilt by {model.partition_by}" + (f" and {model.narrow_by}" if model.narrow_by else "")
+        )
     if model.key:
         facts.append(f"key: {', '.join(model.key)}")
     lines.append(f"\n*{'; '.join(facts)}*\n")

@@ -7,7 +7,8 @@ The file's name is the table's name and its folder the layer. The header is a bl
     -- key: the columns that make a row unique
     -- kind: view | table
     -- partition_by: the date column whose values can be rebuilt one by one
-    -- changed: SELECT of the partitions that raw rows with batch_id > @last_batch fall into
+    -- narrow_by: the column within a partition by which rows can be rebuilt alone: each row comes from rows with its own value
+    -- changed: SELECT of the partitions that raw rows with batch_id > @last_batch fall into, and of their values of narrow_by
     -- column NAME: meaning (unit)
 
 A line indented by three spaces or more carries the entry before it on. Columns that mean the same
@@ -30,11 +31,13 @@ from pipeline.errors import KinbayError, nearest
 if TYPE_CHECKING:
     from sqlglot import exp
 
-_ENTRY = re.compile(r"(grain|key|kind|partition_by|changed|severity|remedy|column [a-z0-9_]+): +(.*)")
+_ENTRY = re.compile(
+    r"(grain|key|kind|partition_by|narrow_by|changed|severity|remedy|column [a-z0-9_]+): +(.*)"
+)
 _STEP = re.compile(r"(?:\bwith|,)\s*([a-z_][a-z0-9_]*)\s+as\s*\(")
 _TABLE = re.compile(r"(?<!\bdistinct)\s(?:from|join)\s+([a-z_][a-z0-9_.]*)")
 _ALLOWED = {
-    "models": {"grain", "key", "kind", "partition_by", "changed"},
+    "models": {"grain", "key", "kind", "partition_by", "narrow_by", "changed"},
     "checks": {"severity", "remedy"},
 }
 
@@ -53,7 +56,7 @@ class Model:
         Columns that make a row unique; empty where the header names none.
     kind : str
         `view` or `table`.
-    partition_by, changed : str or None
+    partition_by, narrow_by, changed : str or None
         See the module's own description.
     columns, own_columns : mapping
         Column name to meaning: with what `columns.toml` says, and from the header alone.
@@ -70,6 +73,7 @@ class Model:
     key: tuple[str, ...]
     kind: str
     partition_by: str | None
+    narrow_by: str | None
     changed: str | None
     columns: Mapping[str, str] = field(hash=False)
     own_columns: Mapping[str, str] = field(hash=False)
@@ -228,6 +232,7 @@ def _model(name: str, layer: str, text: str, dictionary: Mapping[str, str]) -> M
         key=tuple(k.strip() for k in header.entries.get("key", "").split(",") if k.strip()),
         kind=kind,
         partition_by=header.entries.get("partition_by"),
+        narrow_by=header.entries.get("narrow_by"),
         changed=changed,
         columns={**dictionary, **header.columns},
         own_columns=header.columns,

@@ -1,7 +1,8 @@
 """Brings models and computed tables up to date, rebuilding only what new rows can have changed.
 
 A model is out of date as a whole, or in some of its partitions (months). Partitions are those that
-its own `changed` query names for the new raw rows, and those its parents rebuilt. What was built is
+its own `changed` query names for the new raw rows, and those its parents rebuilt. Where each row comes
+from one scan alone (`narrow_by`), a month's other scans are left as they are. What was built is
 remembered only at the end: a build that is cut short is simply done again. A table made as a whole
 whose rows come out as the last finished build left them counts as not rebuilt, so that nothing is made
 or published anew on its account.
@@ -42,6 +43,27 @@ class Computed:
     run: Callable[[Engine], None]
     fingerprint: str
     written_by: str = ""
+
+
+@dataclass(frozen=True)
+class Touched:
+    """What of a table is out of date, or came out otherwise.
+
+    Parameters
+    ----------
+    parts : frozenset of date, or "everything"
+        Partitions.
+    rows : frozenset of str or None
+        Values of the table's `narrow_by` that it stays within; None where it may be anywhere in `parts`.
+    """
+
+    parts: Parts
+    rows: frozenset[str] | None = None
+
+
+_NOTHING, _ALL = Touched(frozenset()), Touched(EVERYTHING)
+_MOST_ROWS = 1000
+"""With more values than this, whole partitions are made anew: a condition that names them all is slow."""
 
 
 @dataclass(frozen=True)
@@ -110,28 +132,31 @@ def build(
     engine.begin()
     engine.forget(name for name in order if known.fingerprints.get(name) != prints[name])
     before = {} if sources.restarted else known.contents
-    rebuilt: dict[str, Parts] = {}
+    rebuilt: dict[str, Touched] = {}
     contents: dict[str, str] = {}
     run: set[str] = set()
     done = []
     for number, name in enumerate(order, 1):
         started, node = time.perf_counter(), nodes[name]
         is_same = known.fingerprints.get(name) == prints[name]
-        parts = _stale(engine, node, nodes, sources, rebuilt, run) if is_same else EVERYTHING
-        action = _bring_up_to_date(engine, name, nodes, parts, is_same)
-        if parts:
+        touched = _stale(engine, node, nodes, sources, rebuilt, run) if is_same else _ALL
+        action = _bring_up_to_date(engine, name, nodes, touched, is_same)
+        if touched.parts:
             run.add(name)
-        content = _content(engine, name, node, parts, before.get(name))
+        content = _content(engine, name, node, touched.parts, before.get(name))
         if content:
             contents[name] = content
         if is_same and content and content == before.get(name):
-            parts = frozenset()
-        rebuilt[name] = parts
+            touched = _NOTHING
+        rebuilt[name] = touched
         layer = node.layer if isinstance(node, Model) else "computed"
-        done.append(Step(name, layer, action, parts, time.perf_counter() - started, number, len(order)))
+        done.append(
+            Step(name, layer, action, touched.parts, time.perf_counter() - started, number, len(order))
+        )
         if progress:
             progress(done[-1])
-    engine.remember(BuildState(sources.newest_batch, prints, sources.marks_now(), contents), rebuilt)
+    parts = {name: touched.parts for name, touched in rebuilt.items()}
+    engine.remember(BuildState(sources.newest_batch, prints, sources.marks_now(), contents), parts)
     return done
 
 
@@ -178,7 +203,7 @@ def _fingerprints(order: Sequence[str], nodes: Mapping[str, Model | Computed]) -
     for name in order:
         node = nodes[name]
         if isinstance(node, Model):
-            own = f"{node.kind}\n{node.partition_by}\n{node.changed}\n{node.text}"
+            own = f"{node.kind}\n{node.partition_by}\n{node.narrow_by}\n{node.changed}\n{node.text}"
         else:
             own = node.fingerprint
         lines = [name, own, *(prints[p] for p in sorted(_reads(node)) if p in prints)]
@@ -221,43 +246,56 @@ def _stale(
     node: Model | Computed,
     nodes: Mapping[str, Model | Computed],
     sources: _Sources,
-    dirty: Mapping[str, Parts],
+    dirty: Mapping[str, Touched],
     run: set[str],
-) -> Parts:
+) -> Touched:
     """Return what of a table must be rebuilt, its own definition being unchanged."""
     if isinstance(node, Computed) and node.written_by:
-        return EVERYTHING if node.written_by in run else frozenset()
+        return _ALL if node.written_by in run else _NOTHING
     reads = [r for r in _reads(node) if not _is_made(r)]
     grown = [r for r in reads if r in sources.grown]
     if sources.restarted or any(r in sources.altered for r in reads):
-        return EVERYTHING
-    changed = node.changed if isinstance(node, Model) else None
-    if grown and not changed:
-        return EVERYTHING
-    parts: set[dt.date] = set()
-    if grown and changed:
-        parts.update(engine.values(changed.replace("@last_batch", str(sources.last_batch))))
-    own_partition = node.partition_by if isinstance(node, Model) else None
-    for parent in (r for r in _reads(node) if _is_made(r)):
+        return _ALL
+    if isinstance(node, Computed) or not node.partition_by or (grown and not node.changed):
+        return _ALL if grown or any(dirty[r].parts for r in _reads(node) if _is_made(r)) else _NOTHING
+    found = [_named(engine, node, sources.last_batch)] if grown else []
+    for parent in (r for r in _reads(node) if _is_made(r) and dirty[r].parts):
         touched, other = dirty[parent], nodes[parent]
-        if not touched:
-            continue
-        their_partition = other.partition_by if isinstance(other, Model) else None
-        if touched == EVERYTHING or own_partition is None or own_partition != their_partition:
-            return EVERYTHING
-        parts.update(touched)
-    return frozenset(parts) if own_partition or not parts else EVERYTHING
+        if touched.parts == EVERYTHING or not _is_kept_alike(node, other):
+            return _ALL
+        is_narrow = isinstance(other, Model) and other.narrow_by == node.narrow_by
+        found.append(touched if is_narrow else Touched(touched.parts))
+    return _together(found)
+
+
+def _is_kept_alike(model: Model, other: Model | Computed) -> bool:
+    return isinstance(other, Model) and other.partition_by == model.partition_by
+
+
+def _named(engine: Engine, model: Model, last_batch: int) -> Touched:
+    """What the `changed` query of a model names for the raw rows that came after a batch."""
+    table = engine.arrow(str(model.changed).replace("@last_batch", str(last_batch)))
+    parts, *rows = (frozenset(named.to_pylist()) for named in table.columns)
+    return Touched(parts, rows[0] if rows else None)
+
+
+def _together(found: Sequence[Touched]) -> Touched:
+    """All that was found, in one."""
+    parts = frozenset[dt.date]().union(*(t.parts for t in found if isinstance(t.parts, frozenset)))
+    narrow = [touched.rows for touched in found if touched.rows is not None]
+    rows = frozenset[str]().union(*narrow)
+    return Touched(parts, rows if len(narrow) == len(found) and len(rows) <= _MOST_ROWS else None)
 
 
 def _bring_up_to_date(
     engine: Engine,
     name: str,
     nodes: Mapping[str, Model | Computed],
-    parts: Parts,
+    touched: Touched,
     is_same: bool,
 ) -> str:
     """Rebuild the parts of one table whose definition is the same or not; return what was done."""
-    node = nodes[name]
+    node, parts = nodes[name], touched.parts
     if isinstance(node, Computed):
         if not parts:
             return "skip"
@@ -273,8 +311,7 @@ def _bring_up_to_date(
         return "full"
     if not parts:
         return "skip"
-    only = within(str(node.partition_by), parts)
-    engine.replace_partitions(name, only, _only_parts(node, nodes, only))
+    engine.replace_partitions(name, _only(node, touched), _only_touched(node, nodes, touched))
     return "partial"
 
 
@@ -284,8 +321,18 @@ def within(column: str, parts: frozenset[dt.date]) -> str:
     return f"{column} in ({dates})"
 
 
-def _only_parts(model: Model, nodes: Mapping[str, Model | Computed], only: str) -> str:
-    """The model's query over the wanted partitions of its parents.
+def _only(model: Model, touched: Touched) -> str:
+    """Return the SQL condition that a row of a partitioned model is one of those touched."""
+    assert touched.parts != EVERYTHING
+    only = within(str(model.partition_by), touched.parts)
+    if touched.rows is None or not model.narrow_by:
+        return only
+    rows = ", ".join("'" + row.replace("'", "''") + "'" for row in sorted(touched.rows))
+    return f"{only} and {model.narrow_by} in ({rows})"
+
+
+def _only_touched(model: Model, nodes: Mapping[str, Model | Computed], touched: Touched) -> str:
+    """The model's query over the wanted rows of its parents.
 
     Each parent that is kept in the same partitions is narrowed where it is read, which no optimiser
     has to find out; the result is narrowed once more, for parents that are not.
@@ -293,9 +340,10 @@ def _only_parts(model: Model, nodes: Mapping[str, Model | Computed], only: str) 
     narrowed = model.text
     for name in model.parents:
         parent = nodes[name]
-        if isinstance(parent, Model) and parent.partition_by == model.partition_by:
-            narrowed = narrow(narrowed, name, only)
-    return f"select * from ({narrowed}) as model where {only}"  # noqa: S608 - a model that ships
+        if isinstance(parent, Model) and _is_kept_alike(model, parent):
+            is_narrow = parent.narrow_by == model.narrow_by
+            narrowed = narrow(narrowed, name, _only(parent, touched if is_narrow else Touched(touched.parts)))
+    return f"select * from ({narrowed}) as model where {_only(model, touched)}"  # noqa: S608 - a model that ships
 
 
 def narrow(text: str, table: str, only: str) -> str:

@@ -74,6 +74,24 @@ def test_one_scan_rebuilds_its_month_alone() -> None:
     assert done["van_levels"].action == "full"
 
 
+def test_the_other_scans_of_its_month_are_left_as_they_are() -> None:
+    engine = small_fleet.empty_engine()
+    small_fleet.add_batch(engine, 1, 1)
+    scan = {"van": "001", "reader": "Yard tablet", "scanned_at": "2024-03-03 08:00:00"}
+    reading = {"at_s": 1.0, "parameter": "coolant_temp", "value": 86, "quality": "ok"}
+    for batch, scan_id in ((2, "first"), (3, "O'Hara's second")):
+        place = {"batch_id": batch, "file_id": f"f{batch}", "line": 2, "scan_id": scan_id}
+        small_fleet.insert(engine, "raw.scans", [place | scan])
+        small_fleet.insert(engine, "raw.readings", [place | reading])
+        small_fleet.build(engine)
+        engine.connection.execute("update int_scan_values set value = 7 where scan_key = 'Yard tablet/first'")
+    march = "select scan_key, value from int_scan_values where scan_month = date '2024-03-01' order by all"
+    assert engine.connection.execute(march).fetchall() == [
+        ("Yard tablet/O'Hara's second", 86.0),
+        ("Yard tablet/first", 7.0),
+    ]
+
+
 def test_a_scan_that_is_dated_anew_leaves_its_old_month() -> None:
     engine = small_fleet.empty_engine()
     small_fleet.add_batch(engine, 1, 1)

@@ -4,6 +4,7 @@
 -- key: scan_key, instant_s
 -- kind: table
 -- partition_by: scan_month
+-- narrow_by: scan_key
 -- column instant_s: seconds since 1970 of the instant; rows without a time share one
 -- column state: by the rules; unknown where no engine speed was read, other where no rule holds
 -- column ruled_out: bits of the rules that the signals read then rule out (missing signals do not)

@@ -4,6 +4,7 @@
 -- key: scan_key, parameter, state
 -- kind: table
 -- partition_by: scan_month
+-- narrow_by: scan_key
 -- column value: median of the rows (the parameter's unit)
 -- column value_min: lowest row (the parameter's unit)
 -- column value_max: highest row (the parameter's unit)

@@ -3,7 +3,8 @@
 -- key: scan_key, module, code, parameter
 -- kind: view
 -- partition_by: scan_month
--- changed: select distinct scan_month from stg_scans
+-- narrow_by: scan_key
+-- changed: select distinct scan_month, scan_key from stg_scans
 --     where scan_id in (select scan_id from raw.freeze_frames where batch_id > @last_batch)
 with frames as (
     select * from raw.freeze_frames

@@ -3,6 +3,7 @@
 -- key: scan_key, parameter, instant_s, state_when_untimed
 -- kind: table
 -- partition_by: scan_month
+-- narrow_by: scan_key
 -- column value: the lowest value given (the parameter's unit)
 -- column other_value: the highest value given (the parameter's unit)
 with readings as (

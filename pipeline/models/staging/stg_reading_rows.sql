@@ -2,7 +2,8 @@
 -- grain: one row per row of a readings file
 -- kind: view
 -- partition_by: scan_month
--- changed: select distinct scan_month from stg_scans
+-- narrow_by: scan_key
+-- changed: select distinct scan_month, scan_key from stg_scans
 --     where scan_id in (select scan_id from raw.readings where batch_id > @last_batch)
 -- column instant_s: seconds since 1970 of the instant; rows without a time share one instant far from all others
 -- column state_when_untimed: the declared state of a row without a time, which then tells moments apart

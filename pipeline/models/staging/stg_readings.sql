@@ -2,6 +2,7 @@
 -- grain: one row per usable reading row
 -- kind: view
 -- partition_by: scan_month
+-- narrow_by: scan_key
 with readings as (
     select * from stg_reading_rows
 ),

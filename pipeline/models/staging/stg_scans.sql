@@ -3,10 +3,12 @@
 -- key: scan_key
 -- kind: table
 -- partition_by: scan_month
--- changed: select distinct cast(date_trunc('month', scanned_at) as date) from raw.scans
+-- narrow_by: scan_key
+-- changed: select distinct cast(date_trunc('month', scanned_at) as date), concat(reader, '/', scan_id) from raw.scans
 --     where scanned_at is not null
 --     and scan_id in (select scan_id from raw.scans where batch_id > @last_batch)
---     union select distinct cast(date_trunc('month', scanned_at) as date) from stg_scan_corrections
+--     union select distinct cast(date_trunc('month', scanned_at) as date), concat(reader, '/', scan_id)
+--     from stg_scan_corrections
 --     where scanned_at is not null
 --     and scan_id in (select scan_id from raw.scans where batch_id > @last_batch)
 -- column n_readers_of_id: readers that used this scan id; rows that name no reader join only where it is 1
