@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from itertools import product
 from typing import Literal
 
 import numpy as np
@@ -19,11 +18,28 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Law = Literal["normal", "cautious"]
+LAWS: tuple[Law, Law] = ("normal", "cautious")
 
 CAUTIOUS_DF = 8.0
 """Degrees of freedom of the t law between vans under the cautious null."""
 
 _D0_HALF = 8.0
+
+
+@dataclass(frozen=True)
+class _Corner:
+    """One corner of the grid for the cells that it has weight in: their numbers, its flat place in a table, the weight."""
+
+    cell: NDArray[np.int64]
+    place: NDArray[np.int64]
+    weight: Floats
+
+    def beside(self, size: int, index: NDArray[np.int64], weight: Floats) -> _Corner:
+        """Return the corner with an index in one more axis of the grid; both given for every cell."""
+        own = self.weight * weight[self.cell]
+        kept = own != 0
+        cell = self.cell[kept]
+        return _Corner(cell, self.place[kept] * size + index[cell], own[kept])
 
 
 @dataclass(frozen=True)
@@ -73,7 +89,13 @@ class NullTables:
         -------
         Shape (cells, 8).
         """
-        table = self.normal if law == "normal" else self.cautious
+        normal, cautious = self.both_curves(n_siblings, d0, cohorts, noise_share, relative_scans)
+        return normal if law == "normal" else cautious
+
+    def both_curves(
+        self, n_siblings: Floats, d0: Floats, cohorts: Floats, noise_share: Floats, relative_scans: Floats
+    ) -> tuple[Floats, Floats]:
+        """Return what `curves` does, under the normal and under the cautious null."""
         places = (
             _place(np.log(self.n_siblings), np.log(n_siblings)),
             _place(_d0_scale(self.d0), _d0_scale(d0)),
@@ -81,15 +103,17 @@ class NullTables:
             _place(self.noise_share, noise_share),
             _place(np.log(self.relative_scans), np.log(relative_scans)),
         )
-        result = np.zeros((len(n_siblings), table.shape[-1]))
-        for corner in product((0, 1), repeat=len(places)):
-            weight = np.ones(len(n_siblings))
-            for upper, (_, share) in zip(corner, places, strict=True):
-                weight = weight * (share if upper else 1 - share)
-            used = np.flatnonzero(weight)
-            at = tuple(low[used] + upper for upper, (low, _) in zip(corner, places, strict=True))
-            result[used] += weight[used, None] * table[at]
-        return result
+        cells = len(n_siblings)
+        corners = [_Corner(np.arange(cells), np.zeros(cells, np.int64), np.ones(cells))]
+        for size, (low, share) in zip(self.normal.shape[:-1], places, strict=True):
+            lower = [corner.beside(size, low, 1 - share) for corner in corners]
+            corners = [*lower, *(corner.beside(size, low + 1, share) for corner in corners)]
+        normal, cautious = np.zeros((2, cells, self.normal.shape[-1]))
+        for table, found in ((self.normal, normal), (self.cautious, cautious)):
+            flat = table.reshape(-1, table.shape[-1])
+            for corner in corners:
+                found[corner.cell] += corner.weight[:, None] * flat[corner.place]
+        return normal, cautious
 
 
 def law_df(law: Law, df: Floats, n_siblings: Floats, cohorts: Floats) -> Floats:

@@ -94,21 +94,23 @@ def score_cells(cells: Cells, nulls: NullTables, rules: Rules) -> Scores:
     n_siblings = found.n_siblings[at].astype(np.float64)
     statistic, place = _set_against(at, siblings, n_siblings, used, found, prior, stands_in)
     is_judged = used.is_target[at] & (statistic.spread > 0)
-    judged = Judged(at[is_judged], keep_entries(statistic, is_judged), keep_entries(place, is_judged))
+    judged = Judged.by(
+        nulls, at[is_judged], keep_entries(statistic, is_judged), keep_entries(place, is_judged)
+    )
     for most in range(1, MOST_LEFT_OUT + 1):
-        second = _find_bystanders(cells, used, found, judged, nulls, rules, most)
+        second = _find_bystanders(cells, used, found, judged, rules, most)
         if len(second.at):
             again = _set_against(second.at, second.siblings, second.n_siblings, used, found, prior, stands_in)
-            found = _keep_the_milder(found, judged, second, Judged(second.at, *again), nulls)
-    return report_scores(cells, used, found, judged, nulls, rules, prior.d0)
+            found = _keep_the_milder(found, judged, second, Judged.by(nulls, second.at, *again))
+    return report_scores(cells, used, found, judged, rules, prior.d0)
 
 
 def _find_bystanders(
-    cells: Cells, used: Used, found: Comparisons, judged: Judged, nulls: NullTables, rules: Rules, most: int
+    cells: Cells, used: Used, found: Comparisons, judged: Judged, rules: Rules, most: int
 ) -> SecondLook:
     """Cells that up to `most` clearer named siblings may have pushed out."""
     p, q = np.full((2, len(used.cell)), np.nan)
-    p[judged.at] = judged.p(nulls)
+    p[judged.at] = judged.null.p
     matter = np.arange(len(cells.y)) if cells.matter is None else cells.matter
     q[judged.at] = adjust_by_matter(p[judged.at], matter[used.cell[judged.at]])[0]
     return leave_out_named(
@@ -124,15 +126,17 @@ def _find_bystanders(
     )
 
 
-def _keep_the_milder(
-    found: Comparisons, judged: Judged, second: SecondLook, again: Judged, nulls: NullTables
-) -> Comparisons:
+def _keep_the_milder(found: Comparisons, judged: Judged, second: SecondLook, again: Judged) -> Comparisons:
     """Put the second look in place, in `judged` too, where it accuses a van less than the first."""
     row = np.searchsorted(judged.at, second.at)
-    is_milder = again.p(nulls) > judged.p(nulls)[row]
+    is_milder = again.null.p > judged.null.p[row]
     row, cell = row[is_milder], second.at[is_milder]
     milder = keep_entries(second.siblings, is_milder)
-    for first, other in ((judged.statistic, again.statistic), (judged.place, again.place)):
+    for first, other in (
+        (judged.statistic, again.statistic),
+        (judged.place, again.place),
+        (judged.null, again.null),
+    ):
         for name, values in vars(first).items():
             values[row] = getattr(other, name)[is_milder]
     mean, n_clean = found.mean.copy(), found.n_clean.copy()

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compare.calibration import invert_surprise, measure_surprise, read_p, surprise_at
 from pipeline.compare.multiplicity import adjust_by_matter, matter_cutoff
-from pipeline.compare.nulls import Law, NullTables, law_df
+from pipeline.compare.nulls import LAWS, Law, NullTables, law_df
 from pipeline.compare.score_batches import Comparisons
 from pipeline.compare.score_cells import Cells, Scores
 from pipeline.compare.score_passes import Siblings, Statistic
@@ -19,7 +19,7 @@ from pipeline.compare.tiers import NOT_ENOUGH, Rules, grade_cells, judge_side
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-Fields = TypeVar("Fields", Statistic, Siblings, "Place")
+Fields = TypeVar("Fields", Statistic, Siblings, "Place", "Calibrated")
 
 _OUTSIDE = 0.05
 """Share of healthy vans outside the sibling range and of differences outside their interval."""
@@ -51,28 +51,41 @@ class Place:
 
 
 @dataclass(frozen=True)
+class Calibrated:
+    """Calibration curves under both nulls, shape (k, 8), and the two-sided p-values by them, shape (k,)."""
+
+    normal: Floats
+    cautious: Floats
+    p: Floats
+    p_cautious: Floats
+
+
+@dataclass(frozen=True)
 class Judged:
     """The cells that get a score: their place among the used ones, their statistic, their null."""
 
     at: Ints
     statistic: Statistic
     place: Place
+    null: Calibrated
 
-    def surprise(self, law: Law) -> Floats:
-        """Return the surprise of every score at the law its null is held against."""
-        return measure_surprise(self.statistic.t, self.law_df(law))
+    @classmethod
+    def by(cls, nulls: NullTables, at: Ints, statistic: Statistic, place: Place) -> Self:
+        """Calibrate every score."""
+        curves = nulls.both_curves(**vars(place))
+        p, p_cautious = (
+            read_p(measure_surprise(statistic.t, _law_df(law, statistic, place)), curve)
+            for law, curve in zip(LAWS, curves, strict=True)
+        )
+        return cls(at, statistic, place, Calibrated(*curves, p, p_cautious))
 
     def law_df(self, law: Law) -> Floats:
-        """Return the degrees of freedom of that law."""
-        return law_df(law, self.statistic.df, self.place.n_siblings, self.place.cohorts)
+        """Return the degrees of freedom of the law that a null's scores are held against."""
+        return _law_df(law, self.statistic, self.place)
 
-    def p(self, nulls: NullTables) -> Floats:
-        """Return the calibrated two-sided p-value of every score."""
-        return read_p(self.surprise("normal"), self.curves(nulls, "normal"))
 
-    def curves(self, nulls: NullTables, law: Law) -> Floats:
-        """Return the calibration curve of every cell."""
-        return nulls.curves(law, **vars(self.place))
+def _law_df(law: Law, statistic: Statistic, place: Place) -> Floats:
+    return law_df(law, statistic.df, place.n_siblings, place.cohorts)
 
 
 def keep_entries(fields: Fields, is_kept: Bools) -> Fields:
@@ -81,27 +94,25 @@ def keep_entries(fields: Fields, is_kept: Bools) -> Fields:
 
 
 def report_scores(
-    cells: Cells, used: Used, found: Comparisons, judged: Judged, nulls: NullTables, rules: Rules, d0: float
+    cells: Cells, used: Used, found: Comparisons, judged: Judged, rules: Rules, d0: float
 ) -> Scores:
-    """Calibrate, adjust, grade, and lay everything out over all cells."""
+    """Adjust, grade, and lay everything out over all cells."""
     size, rows = len(cells.y), used.cell[judged.at]
-    statistic = judged.statistic
-    curves = judged.curves(nulls, "normal")
-    p = read_p(judged.surprise("normal"), curves)
-    p_cautious = np.maximum(p, read_p(judged.surprise("cautious"), judged.curves(nulls, "cautious")))
-    p = p_cautious if rules.is_cautious else p
+    statistic, null = judged.statistic, judged.null
+    p_cautious = np.maximum(null.p, null.p_cautious)
+    p = p_cautious if rules.is_cautious else null.p
     matter = np.arange(len(rows)) if cells.matter is None else cells.matter[rows]
     q, q_matter = adjust_by_matter(p, matter)
     alone = matter_cutoff(q_matter, matter, rules.finding_q)
     df = judged.law_df("normal")
     smallest_useful = cells.smallest_useful[used.measure[judged.at]]
     law: Law = "cautious" if rules.is_cautious else "normal"
-    bar = surprise_at(alone, judged.curves(nulls, law))
+    bar = surprise_at(alone, null.cautious if rules.is_cautious else null.normal)
     needed = invert_surprise(bar, judged.law_df(law)) * statistic.spread if len(p) else p
     expected = found.mean[judged.at]
     difference = used.y[judged.at] - expected
     known = invert_surprise(-float(np.log(_OUTSIDE)), statistic.df) * np.sqrt(statistic.mean_variance)
-    usual = invert_surprise(surprise_at(_OUTSIDE, curves), df) * statistic.spread
+    usual = invert_surprise(surprise_at(_OUTSIDE, null.normal), df) * statistic.spread
     total = statistic.between + statistic.mean_variance
     kept = np.divide(statistic.between, total, out=np.zeros_like(total), where=total > 0)
     scans = (cells.m if cells.scans is None else cells.scans)[rows]
