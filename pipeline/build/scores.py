@@ -31,7 +31,6 @@ select v.van, v.cohort_id,
 from van_levels as v
 inner join vocab.parameters as p on v.parameter = p.parameter
 left join computed.variance_factors as f on v.parameter = f.parameter and v.state = f.state
-order by v.parameter, v.state, v.cohort_id, v.van, v.window_name
 """
 UNLINKED = (
     "read only by a reader that shares no van with the readers of its siblings: scan it again with one of theirs, "
@@ -54,6 +53,21 @@ class Channel:
     is_log: bool = False
 
 
+def number_levels(levels: pl.DataFrame) -> pl.DataFrame:
+    """Number measures, vans, cohorts and families once for all channels, and put the rows in order of the numbers."""
+    numbered = levels.with_columns(
+        pl.Series(name, encode(levels, columns)[0])
+        for name, columns in (
+            ("measure", ["parameter", "state"]),
+            ("van_no", ["van"]),
+            ("cohort_no", ["cohort_id"]),
+            ("family_no", ["family_id"]),
+            ("matter", ["van", "parameter"]),
+        )
+    )
+    return numbered.sort("measure", "cohort_no", "van_no")
+
+
 def _window_cells(levels: pl.DataFrame, settings: Settings, window: str) -> pl.DataFrame:  # noqa: ARG001 - one shape
     """One row per van x measure with its value in one window, scans, first and last sighting."""
     return levels.filter(pl.col("window_name") == window).with_columns(
@@ -67,7 +81,7 @@ def _window_cells(levels: pl.DataFrame, settings: Settings, window: str) -> pl.D
 
 def _change_cells(levels: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """One row per van x measure with recent less earlier mean; m is the effective number of scans."""
-    keys = ["van", "parameter", "state"]
+    keys = ["van_no", "measure"]
     recent = levels.filter(pl.col("window_name") == "recent")
     earlier = levels.filter(pl.col("window_name") == "earlier").select(*keys, y_before="y", m_before="m")
     both = recent.join(earlier, on=keys, how="inner", maintain_order="left").filter(
@@ -106,44 +120,39 @@ CHANNELS = (
 def _with_fallback(cells: pl.DataFrame, min_siblings: int) -> pl.DataFrame:
     """Add, for vans with too few siblings, their family as a group in which only they are judged.
 
-    Returns the cells with `group_key`, `is_target` and `is_fallback`; a van whose family is large enough
+    Returns the cells with `group_no`, `is_target` and `is_fallback`; a van whose family is large enough
     is no longer judged in its own small cohort.
     """
-    keys = ["parameter", "state"]
     own = cells.with_columns(
-        n_own=pl.len().over("cohort_id", *keys), n_family=pl.len().over("family_id", *keys)
+        n_own=pl.len().over("cohort_no", "measure"), n_family=pl.len().over("family_no", "measure")
     )
     falls = (pl.col("n_own") <= min_siblings) & (pl.col("n_family") > min_siblings)
     own = own.with_columns(falls_back=falls)
-    lonely = own.filter(pl.col("falls_back")).select("family_id", *keys).unique()
-    family = own.join(lonely, on=["family_id", *keys], how="semi", maintain_order="left").with_columns(
-        group_key=pl.concat_str(pl.lit("family "), "family_id"),
+    family = own.filter(pl.col("falls_back").any().over("family_no", "measure")).with_columns(
+        group_no=pl.col("family_no") * 2 + 1,
         is_target="falls_back",
         is_fallback=pl.lit(True),
     )
     own = own.with_columns(
-        group_key=pl.concat_str(pl.lit("cohort "), "cohort_id"),
+        group_no=pl.col("cohort_no") * 2,
         is_target=~pl.col("falls_back"),
         is_fallback=pl.lit(False),
     )
     return pl.concat([own, family])
 
 
-def _within_variance(scatter: pl.DataFrame, measures: pl.DataFrame) -> np.ndarray:
+def _within_variance(scatter: pl.DataFrame, measures: int) -> np.ndarray:
     """Pooled within-van variance of one scan per measure, raised for the effects fitted on the same scans."""
-    keys = ["parameter", "state"]
-    numbered = measures.with_row_index("measure").with_columns(pl.col("measure").cast(pl.Int64))
-    rows = scatter.join(numbered, on=keys, how="inner").filter(pl.col("s2").is_not_null())
-    pooled = pooled_within_variance(
-        rows["s2"].to_numpy(), rows["m"].to_numpy(), rows["measure"].to_numpy(), measures=len(measures)
-    )
-    factor = numbered.join(
-        scatter.group_by(keys).agg(pl.col("variance_factor").first()),
-        on=keys,
-        how="left",
-        maintain_order="left",
-    )["variance_factor"].fill_null(1.0)
-    return np.asarray(pooled * factor.to_numpy())
+    measure, s2, m = (scatter[name].to_numpy() for name in ("measure", "s2", "m"))
+    factor = _per_measure(scatter, "variance_factor", measures, 1.0)
+    return np.asarray(pooled_within_variance(s2, m, measure, measures) * factor)
+
+
+def _per_measure(rows: pl.DataFrame, column: str, measures: int, missing: float = np.nan) -> np.ndarray:
+    """What a column says of every measure; it says the same in all rows of one."""
+    found = np.full(measures, missing)
+    found[rows["measure"].to_numpy()] = rows[column].cast(pl.Float64).fill_null(missing).to_numpy()
+    return found
 
 
 def rules_of(settings: Settings) -> Rules:
@@ -185,7 +194,7 @@ def _scored_rows(channel: str, cells: pl.DataFrame, scores: Scores) -> pl.DataFr
         shrunken_difference=_nullable(scores.shrunken_difference),
         tier=pl.Series(scores.tier_names.astype(str)),
         verdict=pl.Series(scores.verdict_names.astype(str)),
-        reason=pl.Series([str(r) or None for r in scores.reason], dtype=pl.String),
+        reason=pl.Series(scores.reason.astype(str)).replace("", None),
     ).filter(pl.col("is_target"))
     return made.with_columns(
         n_vans=pl.col("n_siblings") + 1,
@@ -258,23 +267,20 @@ def _score_channel(
         pl.col("cohort_id").is_not_null() & pl.col("value").is_not_null() & pl.col("too_few").is_null()
     )
     usable = _with_fallback(cells.filter(is_usable), settings.evidence.min_siblings)
-    measure, measures = encode(usable, ["parameter", "state"])
-    group, _ = encode(usable, ["parameter", "state", "group_key"])
-    matter, _ = encode(usable, ["van", "parameter"])
-    firsts = usable.group_by(["parameter", "state"]).agg(pl.col("resolution", "smallest_useful").first())
-    per_measure = measures.join(firsts, on=["parameter", "state"], how="left", maintain_order="left")
+    measure, group = usable["measure"].to_numpy(), usable["group_no"].to_numpy()
+    measures = int(levels["measure"].to_numpy().max(initial=-1)) + 1
     scores = score_cells(
         Cells(
             measure=measure,
-            group=group,
+            group=measure * (int(group.max(initial=0)) + 1) + group,
             y=usable["value"].to_numpy(),
             m=usable["weight"].to_numpy(),
             w2=_within_variance(channel.scatter(levels), measures),
-            resolution=per_measure["resolution"].to_numpy(),
-            smallest_useful=per_measure["smallest_useful"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
+            resolution=_per_measure(usable, "resolution", measures),
+            smallest_useful=_per_measure(usable, "smallest_useful", measures),
             is_target=usable["is_target"].to_numpy(),
             scans=usable["n_scans"].cast(pl.Float64).to_numpy(),
-            matter=matter,
+            matter=usable["matter"].to_numpy(),
         ),
         nulls,
         replace(rules_of(settings), is_cautious=channel.is_log),
@@ -295,8 +301,9 @@ def _score_channel(
 
 def write_scores(engine: Engine, settings: Settings) -> None:
     """Score every channel and write `computed.sibling_scores` and `computed.score_summary`."""
-    levels = as_frame(engine.arrow(_LEVELS))
-    levels = pl.concat([levels, movements.read_movements(engine)], how="diagonal_relaxed")
+    levels = number_levels(
+        pl.concat([as_frame(engine.arrow(_LEVELS)), movements.read_movements(engine)], how="diagonal_relaxed")
+    )
     nulls = NullTables.load()
     rows, summaries = [], []
     for channel in CHANNELS:

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pytest
 
 from pipeline.build import movements
-from pipeline.build.scores import CHANNELS, _score_channel
+from pipeline.build.scores import CHANNELS, _score_channel, number_levels
 from pipeline.compare.nulls import NullTables
 from pipeline.findings import merging, van_cells
 from pipeline.findings.records import Finding
@@ -55,7 +55,7 @@ def movement_rows(channel: str, spread_of: dict[str, float], bias: float = 0.0, 
 def scored(channel: str, table: pa.Table) -> list[dict[str, Any]]:
     levels = movements.read_movements(Shelf(table))  # type: ignore[arg-type]
     chosen = next(c for c in CHANNELS if c.name == channel)
-    return _score_channel(chosen, levels, NullTables.load(), Settings())[0].to_dicts()
+    return _score_channel(chosen, number_levels(levels), NullTables.load(), Settings())[0].to_dicts()
 
 
 def test_an_unsteady_van_is_found_in_the_units_of_the_reading_and_no_other_is() -> None:
