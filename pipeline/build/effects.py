@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -12,14 +13,18 @@ from numpy.typing import NDArray
 
 from pipeline.build import levels, reader_updates
 from pipeline.build.codes import encode
-from pipeline.build.levels import Levels, MonthLevels
+from pipeline.build.levels import Levels
 from pipeline.columns import column, known
 from pipeline.compare.effects import EffectRules, Effects, fit_effects
+from pipeline.compare.effects_design import FloatArray
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
 PARENTS = (*levels.PARENTS, *reader_updates.PARENTS)
 MONTHS, READERS, FACTORS = "computed.month_effects", "computed.reader_effects", "computed.variance_factors"
+MEASURED_AGAIN = (
+    2  # times; at each what seasons took of a step shrinks to its share of itself. Chosen by simulation
+)
 
 
 def _months(effects: Effects, measures: pl.DataFrame, families: pl.DataFrame) -> pa.Table:
@@ -80,8 +85,27 @@ def _readers(effects: Effects, measures: pl.DataFrame, readers: pl.DataFrame) ->
     )
 
 
-def _fit_months(rows: MonthLevels) -> tuple[Effects, pl.DataFrame, pl.DataFrame]:
-    """Return the effects of season and readers, and the families and readers that their numbers mean."""
+class Fitted(NamedTuple):
+    """Effects of season and readers, what their numbers mean, and what they add to each level.
+
+    Parameters
+    ----------
+    families, readers : frame
+        Row i is the family or reader of number i.
+    season, bias : (levels,) float
+        In the parameter's unit.
+    """
+
+    effects: Effects
+    families: pl.DataFrame
+    readers: pl.DataFrame
+    season: FloatArray
+    bias: FloatArray
+
+
+def fit_months(found: Levels) -> Fitted:
+    """Fit season and readers to levels, those of a van's scans by one reader in one month averaged."""
+    rows = levels.sum_months(found)
     van, _ = encode(rows.visits, ["van"])
     reader, readers = encode(rows.visits, ["reader"])
     family, families = encode(rows.visits, ["family_id"])
@@ -94,24 +118,38 @@ def _fit_months(rows: MonthLevels) -> tuple[Effects, pl.DataFrame, pl.DataFrame]
         family[rows.visit],
         n_scans=rows.n_scans,
     )
-    return effects, families, readers
+    season, bias = effects.month_effect[rows.row], effects.reader_effect[rows.row]
+    return Fitted(effects, families, readers, season, bias)
 
 
-def _fit(found: Levels, settings: Settings) -> tuple[Effects, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """Return what `_fit_months` does, and the steps at readers' updates that were taken off before.
+def fit_levels(
+    found: Levels, settings: Settings, days: int = reader_updates.DAYS
+) -> tuple[Fitted, pl.DataFrame]:
+    """Return the effects of season and readers, and the steps at readers' updates that were taken off before.
 
     A step inside a reader's scans would pass for a constant bias of that reader, or of all others: so updates are
     judged on scans that have lost season and biases as they first appear, and what is shown is taken off before these
-    are fitted for good.
+    are fitted for good. Since those first seasons took a part of the step, the size of a step that is shown is read
+    again off seasons fitted without it.
+
+    Parameters
+    ----------
+    days : int
+        How far before and after an update scans count.
     """
-    rows = levels.sum_months(found)
-    effects, families, readers = _fit_months(rows)
-    added = effects.month_effect + effects.reader_effect
-    updates = reader_updates.judge(replace(found, value=found.value - added[rows.row]), settings)
-    shift = reader_updates.shifts_of(found, updates)
-    if shift.any():
-        effects, families, readers = _fit_months(levels.sum_months(replace(found, value=found.value - shift)))
-    return effects, families, readers, updates
+    first = fit_months(found)
+    updates = reader_updates.judge(_less(found, first.season + first.bias), settings, days)
+    moved = reader_updates.pick_moved(found, updates)
+    if not len(moved.value):
+        return first, updates
+    for _ in range(MEASURED_AGAIN):
+        again = fit_months(_less(moved, reader_updates.shifts_of(moved, updates)))
+        updates = reader_updates.measure_again(_less(moved, again.season + again.bias), updates, days)
+    return fit_months(_less(found, reader_updates.shifts_of(found, updates))), updates
+
+
+def _less(found: Levels, added: FloatArray) -> Levels:
+    return replace(found, value=found.value - added)
 
 
 def write_effects(engine: Engine, settings: Settings) -> None:
@@ -122,9 +160,10 @@ def write_effects(engine: Engine, settings: Settings) -> None:
     `computed.reader_updates`: one row per reader x software x parameter x state.
     """
     found = levels.read_levels(engine)
-    effects, families, readers, updates = _fit(found, settings)
-    engine.write(MONTHS, _months(effects, found.measures, families))
-    engine.write(READERS, _readers(effects, found.measures, readers))
+    fitted, updates = fit_levels(found, settings)
+    effects = fitted.effects
+    engine.write(MONTHS, _months(effects, found.measures, fitted.families))
+    engine.write(READERS, _readers(effects, found.measures, fitted.readers))
     kept = found.measures[effects.measures.tolist()]
     factors = pa.table(
         {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
@@ -26,6 +27,7 @@ _UNITS = "select parameter, unit from vocab.parameters"
 _CELL = ["parameter", "state"]
 _SOFTWARE = ["reader", "reader_version"]
 _SUMS = ("n", "moved", "variance")
+_STEP = ("step", "low", "high")
 _COLUMNS = (
     "reader", "reader_version", "version_before", "since", "parameter", "state", "unit", "step", "low", "high", "p",
     "q", "is_shown", "shift", "n_vans", "n_vans_other", "reason",
@@ -77,7 +79,9 @@ def _sum_moved(levels: Levels, van: IntArray, vans: int, side: IntArray) -> Move
     return Moved(n_vans, middle, variance)
 
 
-def _sides(scans: pl.DataFrame, software: pl.DataFrame, update: _Update) -> tuple[IntArray, IntArray]:
+def _sides(
+    scans: pl.DataFrame, software: pl.DataFrame, update: _Update, days: int
+) -> tuple[IntArray, IntArray]:
     """Mark the scans before (0) and after (1) an update, by its reader and by the others; -1 for all that do not count.
 
     A scan by another reader counts only with the software that reader had on the day: an update of its own within
@@ -89,7 +93,7 @@ def _sides(scans: pl.DataFrame, software: pl.DataFrame, update: _Update) -> tupl
         .agg(pl.col("reader_version").last())
     )
     is_near = pl.col("scanned_at").is_between(
-        update.since - timedelta(days=DAYS), update.since + timedelta(days=DAYS), closed="left"
+        update.since - timedelta(days=days), update.since + timedelta(days=days), closed="left"
     )
     is_own, version = pl.col("reader") == update.reader, pl.col("reader_version")
     is_same = version.is_null() | (version == pl.col("version_on_the_day"))
@@ -104,13 +108,15 @@ def _sides(scans: pl.DataFrame, software: pl.DataFrame, update: _Update) -> tupl
     return marked["own"].to_numpy(), marked["other"].to_numpy()
 
 
-def sum_moves(levels: Levels) -> pl.DataFrame:
+def sum_moves(levels: Levels, days: int = DAYS) -> pl.DataFrame:
     """Return how far vans moved over every update: those read by it, and those that others read at that time.
 
     Parameters
     ----------
     levels : Levels
         With season and constant biases taken off.
+    days : int
+        How far before and after an update scans count.
 
     Returns
     -------
@@ -122,7 +128,8 @@ def sum_moves(levels: Levels) -> pl.DataFrame:
     found = []
     for row in software.filter(pl.col("version_before").is_not_null()).iter_rows():
         update = _Update(*row)
-        own, others = (_sum_moved(levels, van, len(vans), s) for s in _sides(levels.scans, software, update))
+        sides = _sides(levels.scans, software, update, days)
+        own, others = (_sum_moved(levels, van, len(vans), side) for side in sides)
         moves = {**_columns_of(own, ""), **_columns_of(others, "_other")}
         moved = levels.measures.with_columns(**{name: pl.Series(sums) for name, sums in moves.items()})
         found.append(
@@ -159,28 +166,71 @@ def _shown(frame: pl.DataFrame, p: np.ndarray, finding_q: float) -> tuple[np.nda
     return q, shown
 
 
-def judge(levels: Levels, settings: Settings) -> pl.DataFrame:
+def _measure(levels: Levels, days: int) -> pl.DataFrame:
+    """Return `sum_moves` with the step of each row, its interval and p."""
+    frame = sum_moves(levels, days)
+    if not len(frame):
+        return frame
+    judged = judge_updates(_moved_of(frame, ""), _moved_of(frame, "_other"))
+    return frame.with_columns(pl.Series(name, getattr(judged, name)).fill_nan(None) for name in (*_STEP, "p"))
+
+
+def _add_up(updates: pl.DataFrame) -> pl.DataFrame:
+    """Give each update the sum of the steps shown up to and with it."""
+    taken = pl.when("is_shown").then(pl.col("step")).otherwise(0.0)
+    return updates.with_columns(shift=taken.cum_sum().over("reader", *_CELL))
+
+
+def judge(levels: Levels, settings: Settings, days: int = DAYS) -> pl.DataFrame:
     """Judge every update on every reading; one row each, in the columns of `computed.reader_updates` less `unit`.
 
     `shift` is what is taken off the scans with that software before readers and vans are compared: the sum of the
     steps shown up to and with this update.
     """
     columns = [c for c in _COLUMNS if c != "unit"]
-    frame = sum_moves(levels)
+    frame = _measure(levels, days)
     if not len(frame):
         return pl.DataFrame(schema={c: _TYPES.get(c, pl.String) for c in columns})
-    judged = judge_updates(_moved_of(frame, ""), _moved_of(frame, "_other"))
-    q, shown = _shown(frame, judged.p, settings.tiers.finding_q)
+    q, shown = _shown(frame, frame["p"].fill_null(np.nan).to_numpy(), settings.tiers.finding_q)
     made = frame.with_columns(
-        **{name: pl.Series(getattr(judged, name)).fill_nan(None) for name in ("step", "low", "high", "p")},
         q=pl.Series(q).fill_nan(None),
         is_shown=pl.Series(shown),
-        reason=pl.when(pl.Series(np.isnan(judged.p))).then(pl.lit(TOO_FEW)),
+        reason=pl.when(pl.col("p").is_null()).then(pl.lit(TOO_FEW)),
         n_vans=pl.col("n"),
         n_vans_other=pl.col("n_other"),
     )
-    total = pl.when("is_shown").then(pl.col("step")).otherwise(0.0).cum_sum().over("reader", *_CELL)
-    return made.with_columns(shift=total).select(pl.col(c).cast(_TYPES.get(c, pl.String)) for c in columns)
+    return _add_up(made).select(pl.col(c).cast(_TYPES.get(c, pl.String)) for c in columns)
+
+
+def pick_moved(levels: Levels, updates: pl.DataFrame) -> Levels:
+    """Return the levels of readings and states in which any update is shown."""
+    moved = levels.measures.with_row_index("measure").join(updates.filter("is_shown"), on=_CELL, how="semi")
+    is_moved = np.zeros(len(levels.measures), np.bool_)
+    is_moved[moved["measure"].to_numpy()] = True
+    kept = is_moved[levels.measure]
+    return replace(levels, scan=levels.scan[kept], measure=levels.measure[kept], value=levels.value[kept])
+
+
+def measure_again(levels: Levels, updates: pl.DataFrame, days: int = DAYS) -> pl.DataFrame:
+    """Measure the steps that `judge` showed once more; what is shown, p and q stay as they are.
+
+    Seasons fitted with a step still in the scans have taken part of it: a fifth where few scans stand behind a month.
+
+    Parameters
+    ----------
+    levels : Levels
+        Those of `pick_moved`, less seasons and biases fitted without the steps, with the steps left in.
+    updates : pl.DataFrame
+        As `judge` or this function returned them.
+    """
+    key = [*_SOFTWARE, *_CELL]
+    again = _measure(levels, days).select(*key, *_STEP)
+    joined = updates.join(again, on=key, how="left", suffix="_again", maintain_order="left")
+    kept = joined.with_columns(
+        pl.when("is_shown").then(pl.col(f"{name}_again")).otherwise(pl.col(name)).alias(name)
+        for name in _STEP
+    )
+    return _add_up(kept).select(updates.columns)
 
 
 def shifts_of(levels: Levels, updates: pl.DataFrame) -> NDArray[np.float64]:
