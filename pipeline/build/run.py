@@ -167,16 +167,19 @@ def build(
         plan = models.load()
         now = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
         steps = computed_steps(settings) | {decided.DECISIONS: decided.decisions_step(home, now.date())}
-        done = runner.build(engine, plan, steps, show, full=full)
-        results = checks.run(engine, [*checks.load(), *checks.key_checks(plan, engine.unpublished())])
-        counts = dict(engine.arrow(_COUNTS).to_pylist()[0])
-        counts |= {name: int(counts[name]) for name in ("readings", "cells_tested")}
-        rebuilt = sum(step.action not in ("skip",) for step in done)
-        if any(r.stops for r in results):
-            return BuildReport("", False, counts, rebuilt, len(done), tuple(results))
-        batch = engine.values("select coalesce(max(batch_id), 0) from raw.files")[0]
-        counts |= {"build_id": _build_id(now, batch), "built_at": now}
-        publish.publish(engine, plan, home.warehouse, counts, results)
+        with publish.drafting(engine, plan, home.warehouse) as draft:
+            checking = checks.Checking(plan, engine.unpublished())
+            after = [*checking.work(), *draft.work()]
+            done = runner.build(engine, plan, steps, show, after, full=full)
+            results = checking.results(engine)
+            counts = dict(engine.arrow(_COUNTS).to_pylist()[0])
+            counts |= {name: int(counts[name]) for name in ("readings", "cells_tested")}
+            rebuilt = sum(step.action not in ("skip",) for step in done)
+            if any(r.stops for r in results):
+                return BuildReport("", False, counts, rebuilt, len(done), tuple(results))
+            batch = engine.values("select coalesce(max(batch_id), 0) from raw.files")[0]
+            counts |= {"build_id": _build_id(now, batch), "built_at": now}
+            draft.hand_over(counts, results)
     return BuildReport(counts["build_id"], True, counts, rebuilt, len(done), tuple(results))
 
 

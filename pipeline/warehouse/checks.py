@@ -2,23 +2,25 @@
 
 Checks stand in `models/checks`, one SELECT a file, with `severity: stop` or `warn` in the header. A
 stop check with any row keeps the build from being published. Besides, every model that names its
-key is checked for doubled keys, in the partitions that were rebuilt.
+key is checked for doubled keys, in the partitions that were rebuilt. Checks run beside the build, each
+as soon as the tables that it reads stand.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.resources.abc import Traversable
 
 import pyarrow as pa
 
 from pipeline.columns import column
 from pipeline.errors import KinbayError
-from pipeline.warehouse.engines import EVERYTHING, Engine, Parts, quote
-from pipeline.warehouse.models import Model, bare, packaged, read_header
-from pipeline.warehouse.runner import within
+from pipeline.warehouse.engines import EVERYTHING, Engine, Parts, joined, quote
+from pipeline.warehouse.models import Model, bare, packaged, read_header, tables_read
+from pipeline.warehouse.runner import Afterwards, within
 
 N_EXAMPLES = 20
 
@@ -85,43 +87,75 @@ def load(folder: Traversable | None = None) -> list[Check]:
     return found
 
 
-def key_checks(models: Iterable[Model], touched: Mapping[str, Parts]) -> list[Check]:
-    """Return one check for each table and mart with a key that was touched: no two rows share it.
+def key_check(model: Model, parts: Parts) -> Check | None:
+    """Return the check that no two rows of a table or mart share its key, in what of it was rebuilt.
 
-    Touched is what was rebuilt since the last publishing: a build that was stopped is looked at again.
-    Views on the way are left to the tables that read them.
+    None where the model names no key, nothing was rebuilt, or it is a view on the way: those are left to the
+    tables that read them.
     """
-    found = []
-    for model in models:
-        parts = touched.get(model.name)
-        if not model.key or not parts or (model.kind == "view" and model.layer != "marts"):
-            continue
-        columns = ", ".join(quote(c) for c in model.key)
-        only = within(model.partition_by, parts) if parts != EVERYTHING and model.partition_by else "true"
-        query = (
-            f"select {columns}, count(*) as n_rows from {quote(model.name)} where {only}"  # noqa: S608 - a model's own names
-            f" group by {columns} having count(*) > 1"
-        )
-        sentence = f"No two rows of {model.name} share {', '.join(model.key)}."
-        remedy = "This is a fault of the build; build again with --full, and report it if it stays."
-        key = Key(model.name, model.key, only)
-        found.append(Check(f"key_of_{model.name}", "stop", sentence, remedy, query, key))
-    return found
-
-
-def run(engine: Engine, checks: Iterable[Check]) -> list[CheckResult]:
-    """Run checks and keep what they found in `build.check_results`; stops come first.
-
-    Raises
-    ------
-    KinbayError
-        Where a check's query cannot be run.
-    """
-    found = sorted(
-        (_run_one(engine, check) for check in checks), key=lambda r: (not r.stops, r.n_rows == 0, r.name)
+    if not _is_key_checked(model) or not parts:
+        return None
+    columns = ", ".join(quote(c) for c in model.key)
+    only = within(model.partition_by, parts) if parts != EVERYTHING and model.partition_by else "true"
+    query = (
+        f"select {columns}, count(*) as n_rows from {quote(model.name)} where {only}"  # noqa: S608 - a model's own names
+        f" group by {columns} having count(*) > 1"
     )
-    engine.write("build.check_results", as_table(found))
-    return found
+    sentence = f"No two rows of {model.name} share {', '.join(model.key)}."
+    remedy = "This is a fault of the build; build again with --full, and report it if it stays."
+    return Check(f"key_of_{model.name}", "stop", sentence, remedy, query, Key(model.name, model.key, only))
+
+
+def _is_key_checked(model: Model) -> bool:
+    return bool(model.key) and (model.kind != "view" or model.layer == "marts")
+
+
+class Checking:
+    """The checks of one build, each of them run once the tables that it reads stand.
+
+    Parameters
+    ----------
+    models : sequence of Model
+        As built; those with a key are checked for doubled keys.
+    waiting : mapping
+        What of each table was rebuilt by builds that were not published: it is looked at again.
+    checks : sequence of Check, optional
+        Those that ship, where none are given.
+    """
+
+    def __init__(
+        self, models: Sequence[Model], waiting: Mapping[str, Parts], checks: Sequence[Check] | None = None
+    ) -> None:
+        self._models, self._waiting = models, waiting
+        self._checks = load() if checks is None else checks
+        self._found: list[CheckResult] = []
+
+    def work(self) -> list[Afterwards]:
+        """Return the checks as work for `runner.build`."""
+        own = [
+            Afterwards(f"check {c.name}", tuple(sorted(tables_read(c.text))), partial(self._look, c))
+            for c in self._checks
+        ]
+        keys = [
+            Afterwards(f"key of {m.name}", (m.name,), partial(self._look_at_key, m))
+            for m in self._models
+            if _is_key_checked(m)
+        ]
+        return own + keys
+
+    def _look(self, check: Check, engine: Engine, _: Mapping[str, Parts]) -> None:
+        self._found.append(_run_one(engine, check))
+
+    def _look_at_key(self, model: Model, engine: Engine, rebuilt: Mapping[str, Parts]) -> None:
+        parts = joined(self._waiting.get(model.name, frozenset()), rebuilt.get(model.name, frozenset()))
+        if check := key_check(model, parts):
+            self._found.append(_run_one(engine, check))
+
+    def results(self, engine: Engine) -> list[CheckResult]:
+        """Keep what the checks found in `build.check_results` and return it; stops come first."""
+        found = sorted(self._found, key=lambda r: (not r.stops, r.n_rows == 0, r.name))
+        engine.write("build.check_results", as_table(found))
+        return found
 
 
 def _run_one(engine: Engine, check: Check) -> CheckResult:

@@ -19,6 +19,9 @@ import pyarrow as pa
 from pipeline.columns import column
 
 EVERYTHING: Final = "everything"
+N_LANES: Final = 2
+"""Jobs of a build at once: one query or one computation keeps one core busy most of the time, so that more would
+gain little and hold more in memory. """
 Parts = frozenset[dt.date] | Literal["everything"]
 """Partitions of a table, or all of it."""
 
@@ -47,6 +50,12 @@ class BuildState:
 
 class Engine(Protocol):
     """What the runner needs of an engine; queries come in DuckDB's dialect."""
+
+    def lanes(self) -> Sequence[Engine]:
+        """Return engines on the same tables that may work at the same time; this one alone where none may."""
+
+    def interrupt(self) -> None:
+        """Have a query that is under way stop."""
 
     def values(self, query: str) -> list[Any]:
         """Return the first column of a query."""
@@ -99,6 +108,17 @@ def quote(name: str) -> str:
     return ".".join(f'"{part.replace(chr(34), chr(34) * 2)}"' for part in name.split("."))
 
 
+def joined(some: Parts, more: Parts) -> Parts:
+    """Return the parts of both.
+
+    >>> joined(frozenset(), "everything")
+    'everything'
+    """
+    if some == EVERYTHING or more == EVERYTHING:
+        return EVERYTHING
+    return some | more
+
+
 class DuckDB:
     """DuckDB in this process, on an open connection.
 
@@ -122,6 +142,14 @@ class DuckDB:
         connection.execute(
             "create table if not exists build.published (file varchar, whole_bytes bigint, described varchar)"
         )
+
+    def lanes(self) -> Sequence[DuckDB]:
+        """Return engines on connections of their own to the same database, one for each job at a time."""
+        return [DuckDB(self.connection.cursor()) for _ in range(N_LANES)]
+
+    def interrupt(self) -> None:
+        """Have a query that is under way on this connection stop."""
+        self.connection.interrupt()
 
     def values(self, query: str) -> list[Any]:
         """Return the first column of a query."""

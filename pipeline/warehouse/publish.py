@@ -3,7 +3,8 @@
 Readers open the file that `current.json` names and keep it for as long as they like; a build never
 touches a published file, and a path is never used twice (within one process DuckDB would hand a
 second opening of the same path the old, cached database). Where little has changed, the new file
-begins as a copy of the last one and only what was rebuilt since is written anew.
+begins as a copy of the last one and only what was rebuilt since is written anew, while the build is
+still at work on other tables.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -24,13 +26,14 @@ import duckdb
 from pipeline.errors import KinbayError
 from pipeline.warehouse import past_findings
 from pipeline.warehouse.checks import CheckResult, as_table
-from pipeline.warehouse.engines import EVERYTHING, DuckDB, Parts, quote
+from pipeline.warehouse.engines import EVERYTHING, DuckDB, Engine, Parts, joined, quote
 from pipeline.warehouse.models import Header, Model, read_header
 from pipeline.warehouse.published import NAME, POINTER, export_tables, open_published, reading
-from pipeline.warehouse.runner import within
+from pipeline.warehouse.runner import Afterwards, within
 
 __all__ = ["export_tables", "open_published", "publish", "reading", "remove_old"]
 
+_OPENING = "open the draft"
 _OWN = ("builds", "check_results", "finding_history")
 _GROWTH = 1.5
 """A copied file may grow to this many times its size when last written whole."""
@@ -44,7 +47,7 @@ def publish(
     results: Sequence[CheckResult] = (),
     keep: int = 3,
 ) -> Path:
-    """Write the marts to a new file in `folder` and point to it; return its path.
+    """Write the marts of a finished build to a new file in `folder` and point to it; return its path.
 
     Parameters
     ----------
@@ -67,25 +70,101 @@ def publish(
         Where a stop check found something: nothing is written and the last file stays published.
     """
     _refuse_stopped(results)
-    marts = [m for m in models if m.layer == "marts"]
-    draft = folder / ".publishing.duckdb"
-    _clear(draft)
-    name = _next_name(folder)
-    described = _descriptions(marts)
-    old, whole_bytes = _last_published(engine, folder, described)
-    if old and old.stat().st_size <= _GROWTH * whole_bytes:
-        waiting = engine.unpublished()
-        shutil.copyfile(old, draft)
-    else:
-        waiting, whole_bytes = {m.name: EVERYTHING for m in marts}, 0
-    _write(engine, draft, marts, waiting, build_row, results)
-    _sync(draft)
-    draft.replace(folder / name)
-    _point(folder, name, build_row, engine.state().batch_id)
-    whole_bytes = whole_bytes or (folder / name).stat().st_size
-    engine.note_published(name, whole_bytes, described)
-    remove_old(folder, keep)
-    return folder / name
+    with drafting(engine, models, folder) as draft:
+        for work in draft.work():
+            work.run(engine, {})
+        return draft.hand_over(build_row, results, keep)
+
+
+@contextlib.contextmanager
+def drafting(engine: DuckDB, models: Sequence[Model], folder: Path) -> Iterator[Draft]:
+    """Keep a draft of the next file for the length of a block; what was not handed over is thrown away."""
+    draft = Draft(engine, models, folder)
+    try:
+        yield draft
+    finally:
+        engine.connection.execute("detach database if exists published")
+        _clear(draft.path)
+
+
+class Draft:
+    """The next file while it is written: what has changed is copied as soon as it stands.
+
+    Parameters
+    ----------
+    engine : DuckDB
+        The work file.
+    models : sequence of Model
+        As built; those of layer marts are published.
+    folder : Path
+        The warehouse folder; the caller holds its lock.
+    """
+
+    def __init__(self, engine: DuckDB, models: Sequence[Model], folder: Path) -> None:
+        self.path = folder / ".publishing.duckdb"
+        self._engine, self._folder = engine, folder
+        self._marts = [m for m in models if m.layer == "marts"]
+        self._described = _descriptions(self._marts)
+        old, self._whole_bytes = _last_published(engine, folder, self._described)
+        self._waiting: Mapping[str, Parts] = engine.unpublished()
+        if old and old.stat().st_size > _GROWTH * self._whole_bytes:
+            old = None
+        if not old:
+            self._waiting, self._whole_bytes = {m.name: EVERYTHING for m in self._marts}, 0
+        self._old = old
+
+    def work(self) -> list[Afterwards]:
+        """Return the copying of the marts as work for `runner.build`."""
+        copies = [
+            Afterwards(f"publish {m.name}", (m.name, _OPENING), partial(self._copy, m)) for m in self._marts
+        ]
+        return [Afterwards(_OPENING, (), self._open), *copies]
+
+    def _open(self, engine: Engine, _: Mapping[str, Parts]) -> None:
+        """Begin with the last file, or with none; a draft needs no log, since one that is cut short is thrown away."""
+        _clear(self.path)
+        if self._old:
+            shutil.copyfile(self._old, self.path)
+        path = str(self.path).replace("'", "''")
+        _on(engine).execute(f"attach '{path}' as published (recovery_mode no_wal_writes)")
+
+    def _copy(self, model: Model, engine: Engine, rebuilt: Mapping[str, Parts]) -> None:
+        parts = joined(self._waiting.get(model.name, frozenset()), rebuilt.get(model.name, frozenset()))
+        with _transaction(_on(engine)) as connection:
+            _write_mart(connection, model, parts)
+
+    def hand_over(
+        self, build_row: Mapping[str, Any], results: Sequence[CheckResult] = (), keep: int = 3
+    ) -> Path:
+        """Add what is told of the build, make the file the published one, and return its path.
+
+        Raises
+        ------
+        KinbayError
+            Where a stop check found something, or the build's row has a column too many: the last file stays.
+        """
+        _refuse_stopped(results)
+        connection = self._engine.connection
+        with _transaction(connection):
+            _tell(connection, build_row, results)
+        past_findings.carry_over(connection, self._folder)
+        connection.execute("checkpoint published")
+        connection.execute("detach published")
+        _sync(self.path)
+        name = _next_name(self._folder)
+        self.path.replace(self._folder / name)
+        _point(self._folder, name, build_row, self._engine.state().batch_id)
+        whole_bytes = self._whole_bytes or (self._folder / name).stat().st_size
+        self._engine.note_published(name, whole_bytes, self._described)
+        remove_old(self._folder, keep)
+        return self._folder / name
+
+
+def _on(engine: Engine) -> duckdb.DuckDBPyConnection:
+    """The connection of an engine: only DuckDB writes the published file."""
+    if not isinstance(engine, DuckDB):
+        raise TypeError(type(engine))
+    return engine.connection
 
 
 def _refuse_stopped(results: Sequence[CheckResult]) -> None:
@@ -128,47 +207,34 @@ def _descriptions(marts: Sequence[Model]) -> str:
     return hashlib.sha256(repr((said, tables)).encode()).hexdigest()[:16]
 
 
-def _write(
-    engine: DuckDB,
-    draft: Path,
-    marts: Sequence[Model],
-    waiting: Mapping[str, Parts],
-    build_row: Mapping[str, Any],
-    results: Sequence[CheckResult],
+def _tell(
+    connection: duckdb.DuckDBPyConnection, build_row: Mapping[str, Any], results: Sequence[CheckResult]
 ) -> None:
-    """Bring the draft file up to date with the work file."""
-    with _attached(engine.connection, draft) as connection:
-        connection.begin()  # one commit for tables and their hundreds of comments: every commit waits for the disk
-        for model in marts:
-            _write_mart(connection, model, waiting.get(model.name, frozenset()))
-        builds = _described(connection, "builds")
-        row = {column: build_row.get(column) for column in builds}
-        if stray := set(build_row) - set(builds):
-            raise KinbayError("The build's own row has a column that table builds has not", min(stray))
-        marks = ", ".join(f"${n}" for n in range(1, len(row) + 1))
-        connection.execute(f"insert into published.builds values ({marks})", list(row.values()))  # noqa: S608
-        _described(connection, "check_results")
-        connection.register("incoming_rows", as_table(results))
-        connection.execute("insert into published.check_results by name from incoming_rows")
-        connection.unregister("incoming_rows")
-        _described(connection, "finding_history")
-        connection.commit()
-        past_findings.carry_over(connection, draft.parent)
+    """Write the tables that are no models: the build's own row, what checks found, and room for what builds before it found."""
+    builds = _described(connection, "builds")
+    row = {column: build_row.get(column) for column in builds}
+    if stray := set(build_row) - set(builds):
+        raise KinbayError("The build's own row has a column that table builds has not", min(stray))
+    marks = ", ".join(f"${n}" for n in range(1, len(row) + 1))
+    connection.execute(f"insert into published.builds values ({marks})", list(row.values()))  # noqa: S608
+    _described(connection, "check_results")
+    connection.register("incoming_rows", as_table(results))
+    connection.execute("insert into published.check_results by name from incoming_rows")
+    connection.unregister("incoming_rows")
+    _described(connection, "finding_history")
 
 
 @contextlib.contextmanager
-def _attached(connection: duckdb.DuckDBPyConnection, draft: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    path = str(draft).replace("'", "''")
-    connection.execute(f"attach '{path}' as published")
+def _transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnection]:
+    """One commit for a table and its comments."""
+    connection.begin()
     try:
         yield connection
-        connection.execute("checkpoint published")
+        connection.commit()
     except BaseException:
-        with contextlib.suppress(duckdb.Error):  # where no transaction is open
+        with contextlib.suppress(duckdb.Error):  # where the fault ended the transaction
             connection.rollback()
         raise
-    finally:
-        connection.execute("detach published")
 
 
 def _write_mart(connection: duckdb.DuckDBPyConnection, model: Model, parts: Parts) -> None:

@@ -20,50 +20,21 @@ from graphlib import CycleError, TopologicalSorter
 
 from pipeline.errors import KinbayError
 from pipeline.warehouse.engines import EVERYTHING, BuildState, Engine, Parts
+from pipeline.warehouse.lanes import work_off
 from pipeline.warehouse.models import Model
+from pipeline.warehouse.stale import (
+    ALL,
+    NOTHING,
+    Computed,
+    Sources,
+    Touched,
+    is_kept_alike,
+    is_made,
+    reads,
+    stale,
+)
 
-
-@dataclass(frozen=True)
-class Computed:
-    """A table that Python makes between the models.
-
-    Parameters
-    ----------
-    parents : tuple of str
-        Models, computed, vocabulary or raw tables it reads (the latter three with their schema).
-    run : callable
-        Given the engine, writes the table (`engine.write`).
-    fingerprint : str
-        Changes whenever the same input would give another output.
-    written_by : str
-        The step that writes this table together with its own; empty where `run` writes it.
-    """
-
-    parents: tuple[str, ...]
-    run: Callable[[Engine], None]
-    fingerprint: str
-    written_by: str = ""
-
-
-@dataclass(frozen=True)
-class Touched:
-    """What of a table is out of date, or came out otherwise.
-
-    Parameters
-    ----------
-    parts : frozenset of date, or "everything"
-        Partitions.
-    rows : frozenset of str or None
-        Values of the table's `narrow_by` that it stays within; None where it may be anywhere in `parts`.
-    """
-
-    parts: Parts
-    rows: frozenset[str] | None = None
-
-
-_NOTHING, _ALL = Touched(frozenset()), Touched(EVERYTHING)
-_MOST_ROWS = 1000
-"""With more values than this, whole partitions are made anew: a condition that names them all is slow."""
+__all__ = ["Afterwards", "Computed", "Step", "arrange", "build", "narrow", "within"]
 
 
 @dataclass(frozen=True)
@@ -81,7 +52,7 @@ class Step:
     seconds : float
         Time it took.
     number, total : int
-        Place in the build, from 1, and number of tables.
+        How many tables were done with it, and number of tables.
     """
 
     name: str
@@ -93,15 +64,37 @@ class Step:
     total: int
 
 
+@dataclass(frozen=True)
+class Afterwards:
+    """Work on finished tables that makes no table itself: a check, a copy for the published file.
+
+    Parameters
+    ----------
+    name : str
+        No table's and no other work's name.
+    parents : tuple of str
+        The tables it reads, and the other such work it waits for.
+    run : callable
+        Given the engine and what of each finished table may have come out otherwise.
+    """
+
+    name: str
+    parents: tuple[str, ...]
+    run: Callable[[Engine, Mapping[str, Parts]], None]
+
+
 def build(
     engine: Engine,
     models: Sequence[Model],
     steps: Mapping[str, Computed] | None = None,
     progress: Callable[[Step], None] | None = None,
+    after: Sequence[Afterwards] = (),
     *,
     full: bool = False,
 ) -> list[Step]:
-    """Bring every model and computed table up to date; return one step for each, in order.
+    """Bring every model and computed table up to date; return one step for each, parents before children.
+
+    What does not wait for one another is made at the same time, on the engine's lanes.
 
     Parameters
     ----------
@@ -113,6 +106,8 @@ def build(
         Computed tables by name (`computed.something`).
     progress : callable
         Called after each step.
+    after : sequence of Afterwards
+        What is to be done with finished tables; it is done while others are made.
     full : bool
         Rebuild everything, whatever was remembered.
 
@@ -126,38 +121,88 @@ def build(
     prints = _fingerprints(order, nodes)
     remembered = engine.state()
     known = BuildState() if full else remembered
-    sources = _Sources(engine, nodes, known)
+    sources = Sources(engine, nodes, known)
     for name in set(remembered.fingerprints) - set(order):
         engine.drop(name)
     engine.begin()
     engine.forget(name for name in order if known.fingerprints.get(name) != prints[name])
-    before = {} if sources.restarted else known.contents
-    rebuilt: dict[str, Touched] = {}
-    contents: dict[str, str] = {}
-    run: set[str] = set()
-    done = []
-    for number, name in enumerate(order, 1):
-        started, node = time.perf_counter(), nodes[name]
-        is_same = known.fingerprints.get(name) == prints[name]
-        touched = _stale(engine, node, nodes, sources, rebuilt, run) if is_same else _ALL
-        action = _bring_up_to_date(engine, name, nodes, touched, is_same)
+    under_way = _Build(nodes, prints, known, sources, {a.name: a for a in after}, progress)
+    graph = {name: [p for p in reads(nodes[name]) if is_made(p)] for name in order}
+    heights = _heights(graph)
+    graph |= {a.name: [p for p in a.parents if p in under_way.after or is_made(p)] for a in after}
+    urgency = heights | {a.name: -1 for a in after}
+    work_off(graph, engine.lanes(), under_way.make, under_way.note, urgency)
+    contents = under_way.contents
+    engine.remember(BuildState(sources.newest_batch, prints, sources.marks_now(), contents), under_way.parts)
+    return [under_way.done[name] for name in order]
+
+
+def _heights(graph: Mapping[str, Sequence[str]]) -> dict[str, int]:
+    """The number of tables on the longest way from each table to the end; `graph` has parents first."""
+    heights = dict.fromkeys(graph, 0)
+    for name in reversed(list(graph)):
+        for parent in graph[name]:
+            heights[parent] = max(heights[parent], heights[name] + 1)
+    return heights
+
+
+class _Build:
+    """What a build has done so far; `make` runs in threads, `note` in one."""
+
+    def __init__(
+        self,
+        nodes: Mapping[str, Model | Computed],
+        prints: Mapping[str, str],
+        known: BuildState,
+        sources: Sources,
+        after: Mapping[str, Afterwards],
+        progress: Callable[[Step], None] | None,
+    ) -> None:
+        self._nodes, self._prints, self._known, self._sources = nodes, prints, known, sources
+        self._before = {} if sources.restarted else known.contents
+        self._progress = progress
+        self._run: set[str] = set()
+        self.after = after
+        self.rebuilt: dict[str, Touched] = {}
+        self.parts: dict[str, Parts] = {}
+        self.contents: dict[str, str] = {}
+        self.done: dict[str, Step] = {}
+
+    def make(self, name: str, engine: Engine) -> tuple[str, Touched, str | None, float]:
+        """Bring one table up to date; return what was done, to which parts, the hash of its rows, and the seconds."""
+        started = time.perf_counter()
+        if name in self.after:
+            self.after[name].run(engine, self.parts)
+            return "", NOTHING, None, 0.0
+        node = self._nodes[name]
+        is_same = self._is_same(name)
+        touched = stale(engine, node, self._nodes, self._sources, self.rebuilt, self._run) if is_same else ALL
+        action = _bring_up_to_date(engine, name, self._nodes, touched, is_same)
+        content = _content(engine, name, node, touched.parts, self._before.get(name))
+        return action, touched, content, time.perf_counter() - started
+
+    def note(self, name: str, made: tuple[str, Touched, str | None, float]) -> None:
+        """Keep what `make` returned, and tell of it."""
+        if name in self.after:
+            return
+        action, touched, content, seconds = made
         if touched.parts:
-            run.add(name)
-        content = _content(engine, name, node, touched.parts, before.get(name))
+            self._run.add(name)
         if content:
-            contents[name] = content
-        if is_same and content and content == before.get(name):
-            touched = _NOTHING
-        rebuilt[name] = touched
+            self.contents[name] = content
+        if self._is_same(name) and content and content == self._before.get(name):
+            touched = NOTHING
+        self.rebuilt[name], self.parts[name] = touched, touched.parts
+        node = self._nodes[name]
         layer = node.layer if isinstance(node, Model) else "computed"
-        done.append(
-            Step(name, layer, action, touched.parts, time.perf_counter() - started, number, len(order))
+        self.done[name] = Step(
+            name, layer, action, touched.parts, seconds, len(self.done) + 1, len(self._nodes)
         )
-        if progress:
-            progress(done[-1])
-    parts = {name: touched.parts for name, touched in rebuilt.items()}
-    engine.remember(BuildState(sources.newest_batch, prints, sources.marks_now(), contents), parts)
-    return done
+        if self._progress:
+            self._progress(self.done[name])
+
+    def _is_same(self, name: str) -> bool:
+        return self._known.fingerprints.get(name) == self._prints[name]
 
 
 def _content(
@@ -177,7 +222,7 @@ def arrange(nodes: Mapping[str, Model | Computed]) -> list[str]:
     KinbayError
         Where tables read one another in a circle, or a computed table nobody makes is read.
     """
-    graph = {name: sorted(p for p in _reads(node) if _is_made(p)) for name, node in sorted(nodes.items())}
+    graph = {name: sorted(p for p in reads(node) if is_made(p)) for name, node in sorted(nodes.items())}
     for name, parents in graph.items():
         for parent in parents:
             if parent not in nodes:
@@ -186,15 +231,6 @@ def arrange(nodes: Mapping[str, Model | Computed]) -> list[str]:
         return list(TopologicalSorter(graph).static_order())
     except CycleError as error:
         raise KinbayError("Tables read one another in a circle", " > ".join(error.args[1])) from error
-
-
-def _reads(node: Model | Computed) -> tuple[str, ...]:
-    return node.parents + node.sources if isinstance(node, Model) else node.parents
-
-
-def _is_made(name: str) -> bool:
-    """Whether a build makes it, rather than finding it there: models and computed tables."""
-    return "." not in name or name.startswith("computed.")
 
 
 def _fingerprints(order: Sequence[str], nodes: Mapping[str, Model | Computed]) -> dict[str, str]:
@@ -206,85 +242,9 @@ def _fingerprints(order: Sequence[str], nodes: Mapping[str, Model | Computed]) -
             own = f"{node.kind}\n{node.partition_by}\n{node.narrow_by}\n{node.changed}\n{node.text}"
         else:
             own = node.fingerprint
-        lines = [name, own, *(prints[p] for p in sorted(_reads(node)) if p in prints)]
+        lines = [name, own, *(prints[p] for p in sorted(reads(node)) if p in prints)]
         prints[name] = hashlib.sha256("\n".join(lines).encode()).hexdigest()[:16]
     return prints
-
-
-class _Sources:
-    """The tables a build finds: which have grown since the last build, and which are not what they were."""
-
-    def __init__(self, engine: Engine, nodes: Mapping[str, Model | Computed], known: BuildState) -> None:
-        self._engine = engine
-        names = {s for node in nodes.values() for s in _reads(node) if not _is_made(s)}
-        columns = {s: engine.columns(s) for s in names | {"raw.store"}}
-        if missing := sorted(s for s in names if not columns[s]):
-            raise KinbayError("A table the models read is not in the work file", missing[0])
-        names = {s for s in columns if columns[s]}
-        self._batched = {s for s in names if "batch_id" in columns[s]}
-        self._plain = names - self._batched
-        self.last_batch = known.batch_id
-        self.grown = {s for s in self._batched if self._has_new(s)}
-        kept = {s: engine.mark(s, known.batch_id) for s in names}
-        self.altered = {s for s in names if s in known.marks and known.marks[s] != kept[s]}
-        self._marks = kept
-        self.restarted = "raw.store" in self.altered
-        newest = [engine.values(f"select max(batch_id) from {s}")[0] for s in sorted(self.grown)]  # noqa: S608
-        self.newest_batch: int = max([known.batch_id, *(n for n in newest if n is not None)])
-
-    def _has_new(self, source: str) -> bool:
-        new = f"select 1 from {source} where batch_id > {self.last_batch} limit 1"  # noqa: S608 - a model's own table
-        return bool(self._engine.values(new))
-
-    def marks_now(self) -> dict[str, str]:
-        """The marks to remember: those of grown tables counted again up to the newest batch."""
-        return self._marks | {s: self._engine.mark(s, self.newest_batch) for s in self.grown}
-
-
-def _stale(
-    engine: Engine,
-    node: Model | Computed,
-    nodes: Mapping[str, Model | Computed],
-    sources: _Sources,
-    dirty: Mapping[str, Touched],
-    run: set[str],
-) -> Touched:
-    """Return what of a table must be rebuilt, its own definition being unchanged."""
-    if isinstance(node, Computed) and node.written_by:
-        return _ALL if node.written_by in run else _NOTHING
-    reads = [r for r in _reads(node) if not _is_made(r)]
-    grown = [r for r in reads if r in sources.grown]
-    if sources.restarted or any(r in sources.altered for r in reads):
-        return _ALL
-    if isinstance(node, Computed) or not node.partition_by or (grown and not node.changed):
-        return _ALL if grown or any(dirty[r].parts for r in _reads(node) if _is_made(r)) else _NOTHING
-    found = [_named(engine, node, sources.last_batch)] if grown else []
-    for parent in (r for r in _reads(node) if _is_made(r) and dirty[r].parts):
-        touched, other = dirty[parent], nodes[parent]
-        if touched.parts == EVERYTHING or not _is_kept_alike(node, other):
-            return _ALL
-        is_narrow = isinstance(other, Model) and other.narrow_by == node.narrow_by
-        found.append(touched if is_narrow else Touched(touched.parts))
-    return _together(found)
-
-
-def _is_kept_alike(model: Model, other: Model | Computed) -> bool:
-    return isinstance(other, Model) and other.partition_by == model.partition_by
-
-
-def _named(engine: Engine, model: Model, last_batch: int) -> Touched:
-    """What the `changed` query of a model names for the raw rows that came after a batch."""
-    table = engine.arrow(str(model.changed).replace("@last_batch", str(last_batch)))
-    parts, *rows = (frozenset(named.to_pylist()) for named in table.columns)
-    return Touched(parts, rows[0] if rows else None)
-
-
-def _together(found: Sequence[Touched]) -> Touched:
-    """All that was found, in one."""
-    parts = frozenset[dt.date]().union(*(t.parts for t in found if isinstance(t.parts, frozenset)))
-    narrow = [touched.rows for touched in found if touched.rows is not None]
-    rows = frozenset[str]().union(*narrow)
-    return Touched(parts, rows if len(narrow) == len(found) and len(rows) <= _MOST_ROWS else None)
 
 
 def _bring_up_to_date(
@@ -340,7 +300,7 @@ def _only_touched(model: Model, nodes: Mapping[str, Model | Computed], touched: 
     narrowed = model.text
     for name in model.parents:
         parent = nodes[name]
-        if isinstance(parent, Model) and _is_kept_alike(model, parent):
+        if isinstance(parent, Model) and is_kept_alike(model, parent):
             is_narrow = parent.narrow_by == model.narrow_by
             narrowed = narrow(narrowed, name, _only(parent, touched if is_narrow else Touched(touched.parts)))
     return f"select * from ({narrowed}) as model where {_only(model, touched)}"  # noqa: S608 - a model that ships

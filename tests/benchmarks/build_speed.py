@@ -184,11 +184,12 @@ def run_models(home: Home, threads: int, parts: dict[str, float]) -> list[runner
         words.write(connection, home.settings)
         engine, plan = DuckDB(connection), models.load()
         mark("open")
-        done = runner.build(engine, plan, small_fleet.steps())
-        mark("build")
-        results = checks.run(engine, [*checks.load(), *checks.key_checks(plan, engine.unpublished())])
-        mark("check")
-        publish.publish(engine, plan, home.warehouse, {"build_id": "bench"}, results)
+        checking = checks.Checking(plan, engine.unpublished())
+        with publish.drafting(engine, plan, home.warehouse) as draft:
+            after = [*checking.work(), *draft.work()]
+            done = runner.build(engine, plan, small_fleet.steps(), after=after)
+            mark("build, check, copy")
+            draft.hand_over({"build_id": "bench"}, checking.results(engine))
         mark("publish")
     mark("close")
     return done

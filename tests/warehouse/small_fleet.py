@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import random
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -31,6 +32,7 @@ READERS_SQL = (
     " as reference, count(*) / 1000.0 as effect, 0.0 as estimate, 0.0 as low, 0.0 as high, 'linked' as component,"
     " count(distinct van) as n_vans, 0.5 as p, 0.5 as q from scan_levels group by all"
 )
+EMPTY_SQL = r"(create table if not exists computed\.(\w+) \([^;]*\);)"
 
 
 def empty_engine(connection: duckdb.DuckDBPyConnection | None = None) -> DuckDB:
@@ -52,12 +54,15 @@ def _step(sql: str) -> Callable[[Engine], None]:
 def steps() -> dict[str, runner.Computed]:
     """Stand-ins for the computed tables: season and readers change with the scan levels, the rest is empty."""
     ddl = (ROOT / "pipeline" / "warehouse" / "computed_tables.sql").read_text("utf-8")
+    empty = {f"computed.{name}": sql for sql, name in re.findall(EMPTY_SQL, ddl)}
     read = {s for m in models.load() for s in m.sources if s.startswith("computed.")}
-    made = {name: runner.Computed(("van_levels",), _step(ddl), "1") for name in read}
+    made = {name: runner.Computed(("van_levels",), _step(empty[name]), "1") for name in read}
     for name in ("computed.exposure_effects", "computed.exposure_overlaps"):
-        made[name] = runner.Computed(("exposure_levels",), _step(ddl), "1")
+        made[name] = runner.Computed(("exposure_levels",), _step(empty[name]), "1")
     made["computed.month_effects"] = runner.Computed(("scan_levels",), _step(MONTHS_SQL), "1")
-    made["computed.reader_updates"] = runner.Computed(("scan_levels",), _step(ddl), "1")
+    made["computed.reader_updates"] = runner.Computed(
+        ("scan_levels",), _step(empty["computed.reader_updates"]), "1"
+    )
     made["computed.reader_effects"] = runner.Computed(("scan_levels",), _step(READERS_SQL), "1")
     return made
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pytest
@@ -26,7 +27,7 @@ def test_stop_and_warn_are_told_apart_and_kept(tmp_path: Path) -> None:
     stop = checks.load(write_check(tmp_path / "a", text))
     warn = checks.load(write_check(tmp_path / "b", text.replace("stop", "warn")))
     fine = checks.load(write_check(tmp_path / "c", text.replace("'001'", "'999'")))
-    found = checks.run(engine, [*fine, *warn, *stop])
+    found = checked(engine, [], {}, [*fine, *warn, *stop])
     assert [(r.severity, r.n_rows, r.stops) for r in found] == [
         ("stop", 1, True),
         ("warn", 1, False),
@@ -38,6 +39,19 @@ def test_stop_and_warn_are_told_apart_and_kept(tmp_path: Path) -> None:
     assert kept[0]["examples"] == '[{"van": "001"}]'
 
 
+def checked(
+    engine: DuckDB,
+    plan: Sequence[models.Model],
+    parts: Mapping[str, Parts],
+    own: Sequence[checks.Check] | None = None,
+) -> list[checks.CheckResult]:
+    """What the checks of a build say that rebuilt `parts`."""
+    checking = checks.Checking(plan, {}, own)
+    for work in checking.work():
+        work.run(engine, parts)
+    return checking.results(engine)
+
+
 def built(engine: DuckDB) -> dict[str, Parts]:
     return {step.name: step.parts for step in small_fleet.build(engine)}
 
@@ -47,7 +61,7 @@ def test_the_checks_that_ship_find_nothing_in_a_sound_build() -> None:
     for batch in (1, 2):
         small_fleet.add_batch(engine, 2, batch)
     plan = models.load()
-    found = checks.run(engine, [*checks.load(), *checks.key_checks(plan, built(engine))])
+    found = checked(engine, plan, built(engine))
     assert len(found) > 30
     assert [(r.name, r.examples) for r in found if r.severity == "stop" and r.n_rows] == []
 
@@ -57,7 +71,7 @@ def test_a_doubled_key_stops() -> None:
     small_fleet.add_batch(engine, 2, 1)
     done = built(engine)
     engine.connection.execute("insert into int_scan_values from int_scan_values limit 1")
-    found = checks.run(engine, checks.key_checks(models.load(), done))
+    found = checked(engine, models.load(), done, [])
     assert [(r.name, r.n_rows) for r in found if r.stops] == [
         ("key_of_int_scan_values", 1),
         ("key_of_scan_levels", 1),
@@ -68,14 +82,36 @@ def test_keys_are_checked_only_where_something_was_rebuilt() -> None:
     engine = small_fleet.empty_engine()
     small_fleet.add_batch(engine, 2, 1)
     small_fleet.build(engine)
-    assert checks.key_checks(models.load(), built(engine)) == []
+    assert checked(engine, models.load(), built(engine), []) == []
     scan = {"scan_id": "x", "van": "001", "reader": "Yard tablet", "scanned_at": "2025-12-03 08:00:00"}
     small_fleet.insert(
         engine, "raw.scans", [{"batch_id": 5, "file_id": "f5", "line": 2, **scan, "rest_v": 12.5}]
     )
-    texts = {c.name: c.text for c in checks.key_checks(models.load(), built(engine))}
-    assert "2025-12-01" in texts["key_of_scan_levels"]
-    assert "key_of_stg_vans" not in texts
+    done = built(engine)
+    names = {r.name for r in checked(engine, models.load(), done, [])}
+    assert "key_of_scan_levels" in names
+    assert "key_of_stg_vans" not in names
+    levels = next(m for m in models.load() if m.name == "scan_levels")
+    asked = checks.key_check(levels, done["scan_levels"])
+    assert asked
+    assert asked.key
+    assert asked.key.only == "scan_month in (date '2025-12-01')"
+    assert asked.key.only in asked.text
+    assert checks.key_check(levels, frozenset()) is None
+
+
+def test_what_waits_to_be_published_is_looked_at_again() -> None:
+    engine = small_fleet.empty_engine()
+    small_fleet.add_batch(engine, 2, 1)
+    first = built(engine)
+    engine.connection.execute("insert into int_scan_values from int_scan_values limit 1")
+    again = checks.Checking(models.load(), first, [])
+    for work in again.work():
+        work.run(engine, built(engine))
+    assert [r.name for r in again.results(engine) if r.stops] == [
+        "key_of_int_scan_values",
+        "key_of_scan_levels",
+    ]
 
 
 @pytest.mark.parametrize(
@@ -112,6 +148,8 @@ def test_the_fast_look_at_a_key_sees_what_grouping_sees(rows: str, differ: bool)
 def test_a_false_alarm_of_the_fast_look_is_looked_at_closely(monkeypatch: pytest.MonkeyPatch) -> None:
     engine = small_fleet.empty_engine()
     small_fleet.add_batch(engine, 2, 1)
-    wanted = checks.key_checks(models.load(), built(engine))
+    done = built(engine)
     monkeypatch.setattr(DuckDB, "all_differ", lambda *_: False)
-    assert [r.name for r in checks.run(engine, wanted) if r.n_rows] == []
+    found = checked(engine, models.load(), done, [])
+    assert len(found) > 30
+    assert [r.name for r in found if r.n_rows] == []
