@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import random
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
+import duckdb
+import pyarrow as pa
 import pytest
+import sqlglot
+from sqlglot import exp
 
 from pipeline import ingest
 from pipeline.build import build
+from pipeline.build.decided import DECISIONS, decisions_step
+from pipeline.build.run import computed_steps
 from pipeline.ingest import correcting
 from pipeline.settings import Home
+from pipeline.warehouse import raw
+from pipeline.warehouse.engines import DuckDB
 from pipeline.warehouse.published import reading
 
 OF_THE_BUILD = {"builds", "check_results", "finding_history"}
@@ -194,3 +204,40 @@ def test_the_fleet_fills_the_marts_that_are_compared(first: Home) -> None:
     assert {"scan_levels", "van_levels", "sibling_scores", "sibling_differences", "exposure_levels"} <= filled
     assert {"code_vans", "variance_shares", "limit_shares", "repairs", "reading_movement"} <= filled
     assert len(rows["scan_levels"]) > 200
+
+
+class _Listener(DuckDB):
+    """Notes which tables are read."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
+        super().__init__(connection)
+        self.read: set[str] = set()
+
+    def _note(self, query: str) -> None:
+        tree = sqlglot.parse_one(query, dialect="duckdb")
+        own = {step.alias for step in tree.find_all(exp.CTE)}
+        names = {f"{t.db}.{t.name}" if t.db else t.name for t in tree.find_all(exp.Table)}
+        self.read |= names - own
+
+    def values(self, query: str) -> list[Any]:
+        self._note(query)
+        return super().values(query)
+
+    def arrow(self, query: str) -> pa.Table:
+        self._note(query)
+        return super().arrow(query)
+
+
+def test_a_step_reads_no_table_that_it_does_not_name(first: Home, tmp_path: Path) -> None:
+    """Steps run at the same time: what is not named may not be made yet."""
+    shutil.copytree(first.path, tmp_path / "home")
+    home = Home(tmp_path / "home")
+    steps = computed_steps(home.settings) | {DECISIONS: decisions_step(home, dt.date(2026, 10, 1))}
+    heard = 0
+    with raw.open_work(home) as connection:
+        for name, step in steps.items():
+            engine = _Listener(connection)
+            step.run(engine)
+            assert engine.read - set(step.parents) == set(), name
+            heard += len(engine.read)
+    assert heard > 30
