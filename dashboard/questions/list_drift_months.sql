@@ -4,12 +4,11 @@ with
 months as (
     select
         scan_month,
-        avg(difference) as difference,
-        make_timestamp(cast(avg(epoch_us(scanned_at)) as bigint)) as at,
-        count(*) as n_scans
+        difference,
+        make_timestamp(epoch_us(timestamp '2000-01-01') + cast(86400000000 * day as bigint)) as at,
+        n_scans
     from sibling_differences
     where van = $van and parameter = $parameter and state = $state
-    group by scan_month
     order by scan_month
 )
 

@@ -14,8 +14,8 @@ from pipeline.warehouse.engines import Engine
 
 Row = dict[str, Any]
 PARENTS = (
-    "exposure_effects", "exposure_overlaps", "sibling_scores", "computed.reader_effects", "van_levels", "int_window_scans",
-    "int_exposure_spans", "vocab.parameters",
+    "exposure_effects", "exposure_overlaps", "sibling_scores", "computed.reader_effects", "van_levels", "int_window_means",
+    "int_numbered_scans", "int_cells", "int_exposure_spans", "vocab.parameters",
 )  # fmt: skip
 # How far apart two scans of one van are, pooled over all vans of the measure.
 SCATTER = """
@@ -59,18 +59,18 @@ def _read_shifts(engine: Engine, settings: Settings) -> list[Row]:
 
 # Of the readings a van stands out in: others are not told, so nothing that was taken off them is either.
 _READER_SHARES = """
-select w.van, w.parameter, w.state, w.reader, max(e.effect) as effect, max(e.n_vans) as n_vans,
-    count(*) as n_scans,
-    sum(count(*)) over (partition by w.van, w.parameter, w.state) as all_scans, max(p.smallest_useful) as smallest_useful
-from int_window_scans as w
+select told.van, told.parameter, told.state, f.reader, e.effect, e.n_vans, w.m as n_scans,
+    sum(w.m) over (partition by told.van, told.parameter, told.state) as all_scans, p.smallest_useful
+from int_window_means as w
+inner join int_numbered_scans as f on w.first_no = f.scan_no
+inner join int_cells as c on w.cell_no = c.cell_no
 inner join (
     select s.van, s.parameter, s.state from sibling_scores as s where s.channel = 'level' and s.tier in ('finding', 'likely')
-) as told on w.van = told.van and w.parameter = told.parameter and w.state = told.state
-inner join computed.reader_effects as e on w.parameter = e.parameter and w.state = e.state and w.reader = e.reader
-inner join vocab.parameters as p on w.parameter = p.parameter
+) as told on f.van = told.van and c.parameter = told.parameter and c.state = told.state
+inner join computed.reader_effects as e on told.parameter = e.parameter and told.state = e.state and f.reader = e.reader
+inner join vocab.parameters as p on told.parameter = p.parameter
 where w.window_name = 'level' and w.is_linked
-group by w.van, w.parameter, w.state, w.reader
-order by w.van, w.parameter, w.state, w.reader
+order by told.van, told.parameter, told.state, f.reader
 """
 _EXPOSED = """
 select distinct s.van, e.parameter, e.state, e.attribute, e.level_name, e.effect, e.n_vans, e.n_vans_other,

@@ -9,7 +9,10 @@ from pipeline.build.codes import as_frame
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
-PARENTS = ("van_drifts", "reader_updates", "sibling_differences", "stg_work", "vocab.parameters")
+PARENTS = (
+    "van_drifts", "sibling_differences", "reader_updates", "int_compared_scans", "int_followed_epochs", "int_numbered_scans", "int_numbered_vans",
+    "int_cells", "stg_work", "vocab.parameters",
+)  # fmt: skip
 _DRIFTS = """
 select *, 'drift' as channel
 from van_drifts
@@ -17,11 +20,17 @@ where tier in ('finding', 'likely', 'watch')
 order by van, parameter, state
 """
 _READERS = """
-select distinct s.van, s.parameter, s.state, s.reader
-from sibling_differences as s
-inner join van_drifts as d on s.van = d.van and s.parameter = d.parameter and s.state = d.state
-where d.tier in ('finding', 'likely', 'watch')
-order by s.van, s.parameter, s.state, s.reader
+select distinct d.van, d.parameter, d.state, s.reader
+from van_drifts as d
+inner join int_numbered_vans as v on d.van = v.van
+inner join int_cells as c on d.parameter = c.parameter and d.state = c.state
+inner join int_compared_scans as w on v.van_no = w.van_no and c.cell_no = w.cell_no
+inner join int_followed_epochs as e on w.van_no = e.van_no and w.cell_no = e.cell_no and w.epoch = e.epoch
+inner join int_numbered_scans as s on w.scan_no = s.scan_no
+inner join sibling_differences as m
+    on d.van = m.van and d.parameter = m.parameter and d.state = m.state and s.scan_month = m.scan_month
+where d.tier in ('finding', 'likely', 'watch') and w.is_linked and e.is_last
+order by d.van, d.parameter, d.state, s.reader
 """
 _WORK = """
 select w.van, w.at, concat(w.what, ' ', w.part, ' on ', cast(cast(w.at as date) as varchar)) as description

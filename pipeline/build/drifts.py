@@ -27,12 +27,9 @@ RANKS_AGREE = 0.05  # a drift that the order of the van's own months does not be
 POWER = 0.8  # what `detectable` promises
 # One value a month: scans of one month share what the siblings did in it.
 _MONTHS = """
-select van, min(cohort_id) as cohort_id, parameter, state, scan_month,
-    avg(difference) as difference, arg_max(sibling_median, scanned_at) as sibling_median,
-    avg(date_diff('day', date '2000-01-01', cast(scanned_at as date))) as day,
-    count(*) as n_scans, min(n_siblings) as n_siblings, bool_or(is_fallback) as is_fallback, min(scanned_at) as first_seen, max(scanned_at) as last_seen
+select van, cohort_id, parameter, state, scan_month, difference, sibling_median, day, n_scans, n_siblings, is_fallback,
+    first_seen, last_seen
 from sibling_differences
-group by van, parameter, state, scan_month
 order by parameter, state, van, scan_month
 """
 _RANGES = """
@@ -98,10 +95,10 @@ def _floats(values: np.ndarray) -> pl.Series:
 
 
 def _dates(last_seen: pl.Series, months: np.ndarray) -> pl.Series:
-    """Time so many months after the last scan; null where that is never or too far off to tell."""
+    """Hour so many months after the last scan, finer than is known anyway; null where that is never or too far off."""
     told = np.where(months <= FAR_MONTHS, months, np.nan)
     days = pl.Series(told * DAYS_A_MONTH).fill_nan(None)
-    return (last_seen + (days * 86_400_000_000).round().cast(pl.Duration("us"))).cast(pl.Datetime("us"))
+    return (last_seen + ((days * 24).round() * 3_600_000_000).cast(pl.Duration("us"))).cast(pl.Datetime("us"))
 
 
 def _projection(cells: pl.DataFrame, trends: drift.Trends, end: np.ndarray) -> pl.DataFrame:

@@ -10,14 +10,17 @@ from pipeline.build.effects import linked_readers
 from pipeline.compare.effects import fit_effects
 from pipeline.warehouse.engines import Engine
 
-PARENTS = ("int_scan_movements", "vocab.parameters")
+PARENTS = ("int_scan_movements", "int_numbered_scans", "int_numbered_vans", "int_cells", "vocab.parameters")
 KEYS = ["channel", "parameter", "state"]
 _QUERY = """
-select m.channel, m.scan_key, m.van, m.cohort_id, m.family_id, m.reader, m.scanned_at, m.parameter, m.state, m.value,
+select m.channel, s.van, v.cohort_id, v.family_id, s.reader, s.scanned_at, c.parameter, c.state, m.value,
     p.unit, p.resolution, p.smallest_useful
 from int_scan_movements as m
-inner join vocab.parameters as p on m.parameter = p.parameter
-order by m.channel, m.parameter, m.state, m.van, m.scanned_at, m.scan_key
+inner join int_numbered_scans as s on m.scan_no = s.scan_no
+inner join int_numbered_vans as v on s.van_no = v.van_no
+inner join int_cells as c on m.cell_no = c.cell_no
+inner join vocab.parameters as p on c.parameter = p.parameter
+order by m.channel, m.cell_no, s.van_no, m.scan_no
 """
 LEAST_RATIO = 1.5  # smallest useful ratio of one van's spread to its siblings'; a proposal
 LOG_STEP = 0.05  # steps of the logarithm of a spread: finer differences are not told apart; a proposal

@@ -17,8 +17,8 @@ from pipeline.warehouse.engines import Engine
 
 Row = dict[str, Any]
 PARENTS = (
-    "computed.reader_effects", "computed.reader_updates", "int_compared_scans", "van_levels", "vocab.parameters",
-    *unmet_readers.PARENTS,
+    "computed.reader_effects", "computed.reader_updates", "int_reader_links", "int_numbered_scans", "int_cells",
+    "van_levels", "vocab.parameters", *unmet_readers.PARENTS,
 )  # fmt: skip
 _BIASES = f"""
 select r.*, p.unit, p.smallest_useful, w.scan_sd
@@ -29,9 +29,13 @@ where r.q is not null
 order by r.parameter, r.state, r.reader
 """  # noqa: S608 - text of this module
 _SCANS = """
-select a.parameter, a.state, a.reader, count(*) as n_scans, min(a.scanned_at) as first_seen, max(a.scanned_at) as last_seen
-from int_compared_scans as a
-group by a.parameter, a.state, a.reader
+select c.parameter, c.state, f.reader, cast(sum(a.n_scans) as bigint) as n_scans,
+    min(f.scanned_at) as first_seen, max(l.scanned_at) as last_seen
+from int_reader_links as a
+inner join int_cells as c on a.cell_no = c.cell_no
+inner join int_numbered_scans as f on a.first_no = f.scan_no
+inner join int_numbered_scans as l on a.last_no = l.scan_no
+group by c.parameter, c.state, f.reader
 """
 _UPDATES = """
 select u.*, p.smallest_useful

@@ -17,16 +17,16 @@ Ints = NDArray[np.int64]
 
 MOST_LENDERS = 4  # cohorts that lend their variance to one case: more cost time and hardly steady it
 _SCANS = """
-select s.van, s.cohort_id,
-    case when s.component <> 'linked' then concat(s.family_id, ' ', s.component) else s.family_id end as family_id,
-    s.parameter, s.state, cast(s.scanned_at as date) as scan_day,
-    s.value_adjusted - coalesce(e.shift, 0) as value
-from int_compared_scans as s
-left join int_exposure_shifts as e
-    on s.van = e.van and s.parameter = e.parameter and s.state = e.state
-    and cast(s.scanned_at as date) >= e.span_from and cast(s.scanned_at as date) < e.span_to
-where s.is_linked and s.parameter in (select distinct parameter from int_repair_windows)
-order by s.parameter, s.state, s.van, s.scanned_at, s.scan_key
+select v.van, v.cohort_id,
+    case when l.component <> 'linked' then concat(v.family_id, ' ', l.component) else v.family_id end as family_id,
+    c.parameter, c.state, cast(s.scanned_at as date) as scan_day, f.value_compared as value
+from int_followed_scans as f
+inner join int_cells as c on f.cell_no = c.cell_no
+inner join int_reader_links as l on f.van_no = l.van_no and f.reader_no = l.reader_no and f.cell_no = l.cell_no
+inner join int_numbered_scans as s on f.scan_no = s.scan_no
+inner join int_numbered_vans as v on f.van_no = v.van_no
+where f.is_linked and c.parameter in (select distinct parameter from int_repair_windows)
+order by f.cell_no, f.van_no, f.scan_no
 """
 _EPOCH = pl.date(1990, 1, 1)
 

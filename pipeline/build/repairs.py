@@ -35,8 +35,8 @@ Ints = NDArray[np.int64]
 
 REPAIRS = "computed.repairs"
 PARENTS = (
-    "int_repair_windows", "int_compared_scans", "int_part_work", "int_exposure_shifts", "van_levels", "stg_vans", "stg_work",
-    "computed.variance_factors", "vocab.parameters", "vocab.settings",
+    "int_repair_windows", "int_followed_scans", "int_reader_links", "int_numbered_scans", "int_numbered_vans", "int_cells",
+    "int_part_work", "van_levels", "stg_vans", "stg_work", "computed.variance_factors", "vocab.parameters", "vocab.settings",
 )  # fmt: skip
 _CASES = """
 select w.*, f.relearn, v.cohort_id,
@@ -50,12 +50,12 @@ left join (
     from stg_work as k group by k.van, k.at, k.what, coalesce(k.part, '')
 ) as f on w.van = f.van and w.worked_at = f.worked_at and w.what = f.what and coalesce(w.part, '') = f.part
 left join (
-    select s.van, s.parameter, s.state, max(s.component) as component
-    from int_compared_scans as s
-    inner join (select distinct van, parameter, state from int_repair_windows) as k
-        on s.van = k.van and s.parameter = k.parameter and s.state = k.state
-    where s.is_linked
-    group by s.van, s.parameter, s.state
+    select n.van, m.parameter, m.state, max(l.component) as component
+    from int_reader_links as l
+    inner join int_numbered_vans as n on l.van_no = n.van_no
+    inner join int_cells as m on l.cell_no = m.cell_no
+    where l.is_linked
+    group by n.van, m.parameter, m.state
 ) as c on w.van = c.van and w.parameter = c.parameter and w.state = c.state
 order by w.van, w.worked_at, w.what, w.part, w.parameter, w.state
 """

@@ -17,14 +17,18 @@ from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
 SHARES = "computed.variance_shares"
-PARENTS = ("int_share_scans", "computed.exposure_effects", "vocab.parameters", "vocab.settings")
-FACTORS = {"model_year": "cohort_id", "van": "van", "reader": "reader"}
+PARENTS = ("int_share_scans", "int_cells", "computed.exposure_effects", "vocab.parameters", "vocab.settings")
+FACTORS = {"model_year": "cohort_no", "van": "van_no", "reader": "reader_no"}
 MIN_VANS = 6  # with fewer, the spread between vans is as good as unknown (proposal)
 _QUERY = """
-select s.parameter, s.state, s.family_id, s.cohort_id, s.van, s.reader, s.value_shared, s.exposure_shift, p.unit
-from int_share_scans as s
-inner join vocab.parameters as p on s.parameter = p.parameter
-order by s.parameter, s.state, s.family_id, s.van, s.scan_key
+select cell_no, family_no, cohort_no, van_no, reader_no, value_shared, exposure_shift
+from int_share_scans
+order by cell_no, van_no, scan_no
+"""
+_CELLS = """
+select c.cell_no, c.parameter, c.state, p.unit
+from int_cells as c
+inner join vocab.parameters as p on c.parameter = p.parameter
 """
 _EXPOSURES = """
 select parameter, state, count(distinct concat(attribute, '=', level)) as n_levels
@@ -92,11 +96,16 @@ def find_shares(engine: Engine) -> list[dict[str, Any]]:
     """Return the parts of every reading with enough vans."""
     frame = as_frame(engine.arrow(_QUERY))
     exposures = {(p, s): n for p, s, n in as_frame(engine.arrow(_EXPOSURES)).iter_rows()}
-    family, *factors = (encode(frame, [column])[0] for column in ("family_id", *FACTORS.values()))
+    family, *factors = (encode(frame, [column])[0] for column in ("family_no", *FACTORS.values()))
     value, shift = frame["value_shared"].to_numpy(), frame["exposure_shift"].to_numpy()
-    readings = frame.with_row_index("first").group_by(["parameter", "state"], maintain_order=True)
+    cells = frame.with_row_index("first").group_by("cell_no", maintain_order=True)
+    readings = (
+        cells.agg(pl.col("first").first(), n_scans=pl.len())
+        .join(as_frame(engine.arrow(_CELLS)), on="cell_no", how="left", maintain_order="left")
+        .select("parameter", "state", "unit", "first", "n_scans")
+    )
     rows: list[dict[str, Any]] = []
-    for reading in readings.agg(pl.col("first", "unit").first(), n_scans=pl.len()).iter_rows(named=True):
+    for reading in readings.iter_rows(named=True):
         first = reading.pop("first")
         part = slice(first, first + reading["n_scans"])
         van, reader = factors[1][part], factors[2][part]

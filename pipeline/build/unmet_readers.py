@@ -10,12 +10,22 @@ from pipeline.build.codes import as_frame
 from pipeline.warehouse.engines import Engine
 
 Row = dict[str, Any]
-PARENTS = ("int_window_scans", "computed.reader_effects", "vans", "vocab.parameters")
+PARENTS = (
+    "int_compared_scans", "int_window_bounds", "int_window_means", "int_reader_links", "int_numbered_scans",
+    "int_numbered_vans", "int_cells", "computed.reader_effects", "vans", "vocab.parameters",
+)  # fmt: skip
 _IS_ANY_APART = "select 1 from computed.reader_effects where component <> 'linked' limit 1"
 # Means per van and reader of every cohort x parameter x state in which some reader is apart from most readers.
 _CELLS = """
 with level_scans as (
-    select w.* from int_window_scans as w where w.window_name = 'level'
+    select v.cohort_id, v.van, c.parameter, c.state, s.reader, s.scanned_at, l.component, w.value_adjusted
+    from int_compared_scans as w
+    inner join int_window_bounds as b on w.van_no = b.van_no and w.cell_no = b.cell_no and w.scan_no between b.from_no and b.to_no
+    inner join int_reader_links as l on w.van_no = l.van_no and w.reader_no = l.reader_no and w.cell_no = l.cell_no
+    inner join int_numbered_scans as s on w.scan_no = s.scan_no
+    inner join int_numbered_vans as v on w.van_no = v.van_no
+    inner join int_cells as c on w.cell_no = c.cell_no
+    where b.window_name = 'level'
 ),
 concerned as (
     select distinct cohort_id, parameter, state
@@ -48,7 +58,12 @@ left join scatter on cells.parameter = scatter.parameter and cells.state = scatt
 inner join vocab.parameters as p on cells.parameter = p.parameter
 order by cells.parameter, cells.state, cells.cohort_id, cells.van, cells.reader
 """
-_READ = "select distinct van, reader from int_window_scans where window_name = 'level' and reader is not null"
+_READ = """
+select distinct f.van, f.reader
+from int_window_means as w
+inner join int_numbered_scans as f on w.first_no = f.scan_no
+where w.window_name = 'level'
+"""
 _KEYS = ["parameter", "state"]
 _CELL = ["cohort_id", *_KEYS]
 

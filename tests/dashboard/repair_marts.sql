@@ -39,5 +39,5 @@ create table van_drifts (
     start_value double, end_value double, sibling_median double, sibling_low double, sibling_high double
 );
 create table sibling_differences (
-    van varchar, parameter varchar, state varchar, scanned_at timestamp, scan_month date, difference double
+    van varchar, parameter varchar, state varchar, scan_month date, n_scans bigint, day double, difference double
 );

@@ -164,7 +164,7 @@ def test_another_setting_rebuilds_what_reads_it() -> None:
     small_fleet.build(engine)
     engine.connection.execute("update vocab.settings set value = 100 where key = 'level_days'")
     done = {s.name: s.action for s in small_fleet.build(engine)}
-    assert done["int_compared_scans"] == done["van_levels"] == "full"
+    assert done["int_window_bounds"] == done["van_levels"] == "full"
     assert done["stg_scans"] == done["stg_reading_conflicts"] == "skip"
 
 

@@ -19,42 +19,61 @@ from pipeline.compare.shares import share_out
 
 Example = Callable[[str], dict[str, Any]]
 Floats = NDArray[np.float64]
-MODEL = Path(__file__).parents[2] / "pipeline" / "models" / "marts" / "van_levels.sql"
+MODELS = Path(__file__).parents[2] / "pipeline" / "models"
 
 
-def _van_levels(groups: Sequence[Sequence[float]]) -> tuple[Floats, Floats, Floats]:
-    """Run the model `van_levels` on groups as vans and values as scans; return y, s2 and m."""
+def _van_levels(groups: Sequence[Sequence[float]], n_readers: int = 1) -> tuple[Floats, Floats, Floats]:
+    """Run the models behind `van_levels` on groups as vans and values as scans, by turns of the readers; return y, s2 and m."""
     scans = pl.DataFrame(
         {
-            "van": [f"van {g:03}" for g, values in enumerate(groups) for _ in values],
+            "van_no": [g for g, values in enumerate(groups) for _ in values],
+            "reader_no": [k % n_readers for values in groups for k, _ in enumerate(values)],
             "value": [float(v) for values in groups for v in values],
         }
-    )
+    ).with_row_index("scan_no")
+    means = (MODELS / "intermediate" / "int_window_means.sql").read_text("utf-8")
+    levels = (MODELS / "marts" / "van_levels.sql").read_text("utf-8")
     with duckdb.connect() as con:
         con.register("scans", scans)
         con.sql(
             """
-            create table int_window_scans as
-            select van, 'cohort' as cohort_id, 'family' as family_id, 'p' as parameter, 's' as state,
-                'level' as window_name, value, value as value_adjusted, timestamp '2021-03-01' as scanned_at,
-                'reader' as reader, 0 as epoch, 'linked' as component, 365.0 as reaches_days, true as is_linked
+            create table int_followed_scans as
+            select *, 1 as cell_no, value as value_compared, 0 as epoch, true as is_linked from scans
+            """
+        )
+        con.sql(
+            "create table int_numbered_scans as select *, timestamp '2021-03-01' as scanned_at from scans"
+        )
+        con.sql(
+            """
+            create table int_numbered_vans as
+            select distinct van_no, van_no as van, 'cohort' as cohort_id, 'family' as family_id from scans
+            """
+        )
+        con.sql(
+            """
+            create table int_window_bounds as
+            select distinct van_no, 1 as cell_no, 'level' as window_name, 0 as from_no, 9999999 as to_no,
+                365.0 as reaches_days
             from scans
             """
         )
         con.sql(
             """
-            create table int_part_work
-                (van varchar, parameter varchar, work_number bigint, "at" timestamp, description varchar)
+            create table int_reader_links as
+            select distinct van_no, reader_no, 1 as cell_no, 'linked' as component, true as is_linked from scans
             """
         )
+        con.sql("create table int_cells as select 1 as cell_no, 'p' as parameter, 's' as state")
         con.sql(
             """
-            create table int_exposure_shifts
-                (van varchar, span_from date, span_to date, parameter varchar, state varchar, shift double)
+            create table int_part_work
+                (van bigint, parameter varchar, work_number bigint, "at" timestamp, description varchar)
             """
         )
         con.sql("create table int_fleet as select timestamp '2021-06-01' as data_to")
-        found = con.sql(f"select y, s2, m from ({MODEL.read_text('utf-8')}) order by van").fetchnumpy()
+        con.sql(f"create table int_window_means as {means}")
+        found = con.sql(f"select y, s2, m from ({levels}) order by van").fetchnumpy()
     return (np.asarray(found[k], dtype=np.float64) for k in ("y", "s2", "m"))  # type: ignore[return-value]
 
 
@@ -63,15 +82,16 @@ def _small_steps(means: list[float]) -> list[list[float]]:
     return [[mean] + [round(mean - 0.1, 7), round(mean + 0.1, 7)] * 10 for mean in means]
 
 
+@pytest.mark.parametrize("n_readers", [1, 2, 3])
 @pytest.mark.parametrize(
     ("name", "digits"), [("SiRstv", 1e-9), ("AtmWtAg", 1e-6), ("SmLs01", 1e-12), ("SmLs04", 1e-6)]
 )
-def test_certified_analysis_of_variance(example: Example, name: str, digits: float) -> None:
+def test_certified_analysis_of_variance(example: Example, name: str, digits: float, n_readers: int) -> None:
     # NIST Statistical Reference Datasets, one-way analysis of variance: residual mean square and F
     case = example(f"nist_strd_anova_{name}")
     inputs = case["inputs"]
     groups = _small_steps(inputs["means"]) if "means" in inputs else inputs["groups"]
-    y, s2, m = _van_levels(groups)
+    y, s2, m = _van_levels(groups, n_readers)
     w2 = pooled_within_variance(s2, m, np.zeros(len(y), np.int64))[0]
     assert w2 == pytest.approx(case["expected"]["residual_mean_square"], rel=digits)
     assert m[0] * y.var(ddof=1) / w2 == pytest.approx(case["expected"]["F"], rel=digits)

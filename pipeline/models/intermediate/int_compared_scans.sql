@@ -1,152 +1,129 @@
--- The scan levels that can speak for a van: health parameters in comparable states, as far back as any window
--- reaches, in order of age and with the work that came before.
--- Readers that share no van with the readers of most siblings cannot be compared with them.
+-- The scan values that can speak for a van, with what season, reader and the reader's updates add taken off, as far as
+-- it could be estimated, and with the work that came before.
 -- grain: one row per scan x parameter x state
--- key: scan_key, parameter, state
+-- key: scan_no, cell_no
 -- kind: table
--- column age_days: days from the scan to the end of the data
+-- column scan_no: number of the scan
+-- column van_no: number of the van
+-- column reader_no: number of the reader
+-- column cell_no: number of parameter and state
+-- column value: the scan's value (the parameter's unit)
+-- column value_adjusted: value less update shift, month effect and reader effect (the parameter's unit)
 -- column is_linked: read by a reader that can be compared with those of most siblings
 -- column epoch: pieces of work on that part before the scan
--- column newest_rank: 1 for the newest scan of the van with that parameter and state
-with levels as (
-    select * from adjusted_levels
+with numbered_values as (
+    select * from int_numbered_values
 ),
 
-months as (
-    select * from int_window_months
+scans as (
+    select * from int_numbered_scans
 ),
 
-settings as (
-    select * from stg_settings
+vans as (
+    select * from int_numbered_vans
 ),
 
-fleet as (
-    select * from int_fleet
+cells as (
+    select * from int_cells
+),
+
+reader_links as (
+    select * from int_reader_links
+),
+
+month_effects as (
+    select * from computed.month_effects
+),
+
+reader_updates as (
+    select * from computed.reader_updates
 ),
 
 part_work as (
     select * from int_part_work
 ),
 
-scored_parameters as (
-    select parameter
-    from vocab.parameters
-    where role = 'health'
+seasons as (
+    select distinct
+        scans.season_no,
+        vans.family_id,
+        scans.scan_month
+    from scans
+    inner join vans on scans.van_no = vans.van_no
 ),
 
-scored_states as (
-    select state
-    from vocab.states
-    where is_comparable
-),
-
-aged as (
+season_effects as (
     select
-        levels.scan_key,
-        levels.van,
-        levels.cohort_id,
-        levels.family_id,
-        levels.reader,
-        levels.scanned_at,
-        levels.parameter,
-        levels.state,
-        levels.value,
-        levels.value_adjusted,
-        levels.component,
-        date_diff('day', cast(levels.scanned_at as date), cast(fleet.data_to as date)) as age_days,
-        greatest(settings.level_days, settings.recent_days, settings.earlier_days) as horizon_days
-    from levels
-    inner join months on levels.scan_month = months.scan_month
-    inner join scored_parameters on levels.parameter = scored_parameters.parameter
-    inner join scored_states on levels.state = scored_states.state
-    cross join fleet
-    cross join settings
-    where levels.scanned_at <= fleet.data_to
+        seasons.season_no,
+        cells.cell_no,
+        month_effects.effect
+    from month_effects
+    inner join seasons
+        on month_effects.family_id = seasons.family_id and month_effects.month = seasons.scan_month
+    inner join cells on month_effects.parameter = cells.parameter and month_effects.state = cells.state
 ),
 
-within_horizon as (
-    select
-        aged.*,
-        coalesce(aged.cohort_id, '') as cohort_key
-    from aged
-    where aged.age_days <= aged.horizon_days
+software as (
+    select distinct
+        software_no,
+        reader,
+        reader_version
+    from scans
 ),
 
-component_sizes as (
+update_shifts as (
     select
-        cohort_key,
-        parameter,
-        state,
-        component,
-        count(distinct van) as n_vans,
-        count(*) as n_scans
-    from within_horizon
-    where component is not null
-    group by cohort_key, parameter, state, component
+        software.software_no,
+        cells.cell_no,
+        reader_updates.shift
+    from reader_updates
+    inner join software
+        on reader_updates.reader = software.reader and reader_updates.reader_version = software.reader_version
+    inner join cells on reader_updates.parameter = cells.parameter and reader_updates.state = cells.state
+    where reader_updates.shift <> 0
 ),
 
-main_components as (
+-- From one piece of work to the next; of several at one time the last counts.
+epochs as (
     select
-        cohort_key,
-        parameter,
-        state,
-        component
-    from component_sizes
-    qualify row_number() over (
-        partition by cohort_key, parameter, state order by n_vans desc, n_scans desc, component
-    ) = 1
+        vans.van_no,
+        cells.cell_no,
+        part_work.work_number as epoch,
+        part_work.at as from_at,
+        lead(part_work.at) over (
+            partition by vans.van_no, cells.cell_no order by part_work.work_number
+        ) as until_at
+    from part_work
+    inner join vans on part_work.van = vans.van
+    inner join cells on part_work.parameter = cells.parameter
 ),
 
-linked as (
+compared as (
     select
-        within_horizon.*,
-        coalesce(within_horizon.component = main_components.component, true) as is_linked
-    from within_horizon
-    left join main_components
-        on within_horizon.cohort_key = main_components.cohort_key
-        and within_horizon.parameter = main_components.parameter
-        and within_horizon.state = main_components.state
-),
-
-work_before as (
-    select
-        linked.scan_key,
-        linked.parameter,
-        linked.state,
-        max(part_work.work_number) as epoch
-    from linked
-    inner join part_work
-        on linked.van = part_work.van
-        and linked.parameter = part_work.parameter
-        and linked.scanned_at >= part_work.at
-    group by linked.scan_key, linked.parameter, linked.state
-),
-
-ranked as (
-    select
-        linked.scan_key,
-        linked.van,
-        linked.cohort_id,
-        linked.family_id,
-        linked.reader,
-        linked.scanned_at,
-        linked.parameter,
-        linked.state,
-        linked.value,
-        linked.value_adjusted,
-        linked.component,
-        linked.age_days,
-        linked.is_linked,
-        coalesce(work_before.epoch, 0) as epoch,
-        row_number() over (
-            partition by linked.van, linked.parameter, linked.state, linked.is_linked
-            order by linked.scanned_at desc, linked.scan_key desc
-        ) as newest_rank
-    from linked
-    left join work_before
-        on linked.scan_key = work_before.scan_key
-        and linked.parameter = work_before.parameter
-        and linked.state = work_before.state
+        numbered_values.scan_no,
+        scans.van_no,
+        scans.reader_no,
+        numbered_values.cell_no,
+        numbered_values.value,
+        numbered_values.value - coalesce(update_shifts.shift, 0) - coalesce(season_effects.effect, 0)
+        - coalesce(reader_links.effect, 0) as value_adjusted,
+        reader_links.is_linked,
+        coalesce(epochs.epoch, 0) as epoch
+    from numbered_values
+    inner join scans on numbered_values.scan_no = scans.scan_no
+    inner join reader_links
+        on scans.van_no = reader_links.van_no
+        and scans.reader_no = reader_links.reader_no
+        and numbered_values.cell_no = reader_links.cell_no
+    left join season_effects
+        on scans.season_no = season_effects.season_no and numbered_values.cell_no = season_effects.cell_no
+    left join update_shifts
+        on scans.software_no = update_shifts.software_no and numbered_values.cell_no = update_shifts.cell_no
+    left join epochs
+        on scans.van_no = epochs.van_no
+        and numbered_values.cell_no = epochs.cell_no
+        and scans.scanned_at >= epochs.from_at
+        and (scans.scanned_at < epochs.until_at or epochs.until_at is null)
 )
 
-select * from ranked
+select * from compared

@@ -1,9 +1,9 @@
--- What is taken off a van's scans for its exposures, as far as they were found to move the reading.
--- grain: one row per van x span x parameter x state that is shifted
--- key: van, span_from, parameter, state
--- kind: view
--- column span_from: first day of the span
--- column span_to: first day after the span
+-- What is taken off a scan for the van's exposures at that time, as far as they were found to move the reading.
+-- grain: one row per scan x parameter x state that is shifted
+-- key: scan_no, cell_no
+-- kind: table
+-- column scan_no: number of the scan
+-- column cell_no: number of parameter and state
 -- column shift: sum of the effects of the levels that hold (the parameter's unit)
 with effects as (
     select * from computed.exposure_effects
@@ -13,18 +13,28 @@ spans as (
     select * from int_exposure_spans
 ),
 
+scans as (
+    select * from int_numbered_scans
+),
+
+cells as (
+    select * from int_cells
+),
+
 shifts as (
     select
-        spans.van,
-        spans.span_from,
-        spans.span_to,
-        effects.parameter,
-        effects.state,
+        scans.scan_no,
+        cells.cell_no,
         sum(effects.effect) as shift
     from effects
+    inner join cells on effects.parameter = cells.parameter and effects.state = cells.state
     inner join spans on effects.attribute = spans.attribute and effects.level = spans.level
+    inner join scans
+        on spans.van = scans.van
+        and cast(scans.scanned_at as date) >= spans.span_from
+        and cast(scans.scanned_at as date) < spans.span_to
     where effects.effect <> 0
-    group by spans.van, spans.span_from, spans.span_to, effects.parameter, effects.state
+    group by scans.scan_no, cells.cell_no
 )
 
 select * from shifts

@@ -24,6 +24,14 @@ with compared as (
     select * from int_compared_scans
 ),
 
+numbered_scans as (
+    select * from int_numbered_scans
+),
+
+cells as (
+    select * from int_cells
+),
+
 part_work as (
     select * from int_part_work
 ),
@@ -49,17 +57,27 @@ work_days as (
     from days
 ),
 
+worked_cells as (
+    select
+        cells.cell_no,
+        cells.parameter,
+        cells.state
+    from cells
+    inner join (select distinct parameter from part_work) as worked on cells.parameter = worked.parameter
+),
+
 scans as (
     select
-        van,
-        parameter,
-        state,
-        scan_key,
-        cast(scanned_at as date) as scan_day,
-        scanned_at,
-        epoch
+        numbered_scans.van,
+        worked_cells.parameter,
+        worked_cells.state,
+        compared.scan_no,
+        cast(numbered_scans.scanned_at as date) as scan_day,
+        compared.epoch
     from compared
-    where is_linked
+    inner join worked_cells on compared.cell_no = worked_cells.cell_no
+    inner join numbered_scans on compared.scan_no = numbered_scans.scan_no
+    where compared.is_linked
 ),
 
 befores as (
@@ -72,7 +90,7 @@ befores as (
         scans.epoch,
         row_number() over (
             partition by work_days.van, work_days.parameter, scans.state, work_days.work_day
-            order by scans.scanned_at desc, scans.scan_key desc
+            order by scans.scan_no desc
         ) as newest_rank
     from work_days
     inner join scans on work_days.van = scans.van and work_days.parameter = scans.parameter
@@ -125,7 +143,7 @@ afters as (
         scans.scan_day,
         row_number() over (
             partition by work_days.van, work_days.parameter, scans.state, work_days.work_day
-            order by scans.scanned_at desc, scans.scan_key desc
+            order by scans.scan_no desc
         ) as newest_rank,
         count(*) over (
             partition by work_days.van, work_days.parameter, scans.state, work_days.work_day

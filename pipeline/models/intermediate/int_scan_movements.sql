@@ -3,35 +3,35 @@
 -- Few rows make a standard deviation too small on average by about 1 / (2 d) of its logarithm, d = rows - 1; that is
 -- put right.
 -- grain: one row per channel x scan x parameter x state
--- key: channel, scan_key, parameter, state
+-- key: channel, scan_no, cell_no
 -- kind: table
 -- column channel: spread or step
+-- column scan_no: number of the scan
+-- column cell_no: number of parameter and state
 -- column value: spread: logarithm of the standard deviation of the rows (of the parameter's unit), never below what
 --     the reading's smallest step alone gives; step: median in this state less that in the state before (the
 --     parameter's unit)
-with window_scans as (
+with scan_values as (
     select
-        *,
-        cast(date_trunc('month', scanned_at) as date) as scan_month
-    from int_window_scans
-    where window_name = 'level' and reader is not null
+        scan_no,
+        cell_no,
+        value,
+        value_sd,
+        n_rows
+    from int_numbered_values
+    where not is_worked_out
 ),
 
-months as (
-    select * from int_window_months
+scans as (
+    select * from int_numbered_scans
 ),
 
-scan_values as (
-    select
-        int_scan_values.scan_month,
-        int_scan_values.scan_key,
-        int_scan_values.parameter,
-        int_scan_values.state,
-        int_scan_values.value,
-        int_scan_values.value_sd,
-        int_scan_values.n_rows
-    from int_scan_values
-    inner join months on int_scan_values.scan_month = months.scan_month and months.in_level
+cells as (
+    select * from int_cells
+),
+
+bounds as (
+    select * from int_window_bounds
 ),
 
 known as (
@@ -48,42 +48,42 @@ physics as (
 
 level_scans as (
     select
-        window_scans.scan_month,
-        window_scans.scan_key,
-        window_scans.van,
-        window_scans.cohort_id,
-        window_scans.family_id,
-        window_scans.reader,
-        window_scans.scanned_at,
-        window_scans.parameter,
-        window_scans.state,
+        scan_values.scan_no,
+        scan_values.cell_no,
         scan_values.value,
         scan_values.value_sd,
         scan_values.n_rows
-    from window_scans
-    inner join scan_values
-        on window_scans.scan_month = scan_values.scan_month
-        and window_scans.scan_key = scan_values.scan_key
-        and window_scans.parameter = scan_values.parameter
-        and window_scans.state = scan_values.state
+    from scan_values
+    inner join scans on scan_values.scan_no = scans.scan_no
+    inner join bounds
+        on scans.van_no = bounds.van_no
+        and scan_values.cell_no = bounds.cell_no
+        and scan_values.scan_no >= bounds.from_no
+        and scan_values.scan_no <= bounds.to_no
+    where bounds.window_name = 'level'
+),
+
+stepped_cells as (
+    select
+        cells.cell_no,
+        before.cell_no as before_no
+    from cells
+    inner join state_steps on cells.state = state_steps.state
+    inner join cells as before
+        on cells.parameter = before.parameter and state_steps.from_state = before.state
 ),
 
 spreads as (
     select
         'spread' as channel,
-        level_scans.scan_key,
-        level_scans.van,
-        level_scans.cohort_id,
-        level_scans.family_id,
-        level_scans.reader,
-        level_scans.scanned_at,
-        level_scans.parameter,
-        level_scans.state,
+        level_scans.scan_no,
+        level_scans.cell_no,
         ln(greatest(level_scans.value_sd * level_scans.value_sd, known.resolution * known.resolution / 12.0)) / 2.0
         + 1.0 / nullif(2.0 * (level_scans.n_rows - 1), 0)
         + 1.0 / nullif(6.0 * (level_scans.n_rows - 1) * (level_scans.n_rows - 1), 0) as value
     from level_scans
-    inner join known on level_scans.parameter = known.parameter and known.resolution > 0
+    inner join cells on level_scans.cell_no = cells.cell_no
+    inner join known on cells.parameter = known.parameter and known.resolution > 0
     cross join physics
     where level_scans.n_rows >= physics.still_rows
 ),
@@ -91,22 +91,13 @@ spreads as (
 steps as (
     select
         'step' as channel,
-        level_scans.scan_key,
-        level_scans.van,
-        level_scans.cohort_id,
-        level_scans.family_id,
-        level_scans.reader,
-        level_scans.scanned_at,
-        level_scans.parameter,
-        level_scans.state,
+        level_scans.scan_no,
+        level_scans.cell_no,
         level_scans.value - before.value as value
     from level_scans
-    inner join state_steps on level_scans.state = state_steps.state
+    inner join stepped_cells on level_scans.cell_no = stepped_cells.cell_no
     inner join scan_values as before
-        on level_scans.scan_month = before.scan_month
-        and level_scans.scan_key = before.scan_key
-        and level_scans.parameter = before.parameter
-        and state_steps.from_state = before.state
+        on level_scans.scan_no = before.scan_no and stepped_cells.before_no = before.cell_no
 ),
 
 together as (

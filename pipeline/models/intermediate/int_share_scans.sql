@@ -1,79 +1,66 @@
 -- The scan values whose variance is shared out: season, exposures and readers' updates taken off, readers left in.
 -- grain: one row per scan x parameter x state within the last level_days
--- key: scan_key, parameter, state
+-- key: scan_no, cell_no
 -- kind: view
+-- column scan_no: number of the scan
+-- column van_no: number of the van
+-- column cohort_no: number of the cohort
+-- column family_no: number of the family
+-- column reader_no: number of the reader
+-- column cell_no: number of parameter and state
 -- column value_shared: value less the effects of month, exposures and readers' updates (the parameter's unit)
 -- column exposure_shift: what was taken off for exposures (the parameter's unit)
-with levels as (
-    select * from adjusted_levels
-),
-
-month_effects as (
-    select * from computed.month_effects
+with compared as (
+    select * from int_compared_scans
 ),
 
 exposure_shifts as (
     select * from int_exposure_shifts
 ),
 
-months as (
-    select * from int_window_months
+reader_links as (
+    select * from int_reader_links
+),
+
+scans as (
+    select * from int_numbered_scans
+),
+
+vans as (
+    select * from int_numbered_vans
 ),
 
 settings as (
     select * from stg_settings
 ),
 
-fleet as (
-    select * from int_fleet
-),
-
-scored_parameters as (
-    select parameter
-    from vocab.parameters
-    where role = 'health'
-),
-
-scored_states as (
-    select state
-    from vocab.states
-    where is_comparable
+level_reach as (
+    select min(scans.scan_no) as from_no
+    from scans
+    cross join settings
+    where scans.age_days <= settings.level_days
 ),
 
 shared as (
     select
-        levels.scan_key,
-        levels.van,
-        levels.cohort_id,
-        levels.family_id,
-        levels.reader,
-        levels.parameter,
-        levels.state,
-        levels.value - levels.update_shift - coalesce(month_effects.effect, 0)
-        - coalesce(exposure_shifts.shift, 0) as value_shared,
+        compared.scan_no,
+        compared.van_no,
+        vans.cohort_no,
+        vans.family_no,
+        compared.reader_no,
+        compared.cell_no,
+        compared.value_adjusted + coalesce(reader_links.effect, 0) - coalesce(exposure_shifts.shift, 0) as value_shared,
         coalesce(exposure_shifts.shift, 0) as exposure_shift
-    from levels
-    inner join months on levels.scan_month = months.scan_month and months.in_level
-    inner join scored_parameters on levels.parameter = scored_parameters.parameter
-    inner join scored_states on levels.state = scored_states.state
-    cross join fleet
-    cross join settings
-    left join month_effects
-        on levels.parameter = month_effects.parameter
-        and levels.state = month_effects.state
-        and levels.family_id = month_effects.family_id
-        and levels.scan_month = month_effects.month
+    from compared
+    inner join level_reach on compared.scan_no >= level_reach.from_no
+    inner join vans on compared.van_no = vans.van_no
+    inner join reader_links
+        on compared.van_no = reader_links.van_no
+        and compared.reader_no = reader_links.reader_no
+        and compared.cell_no = reader_links.cell_no
     left join exposure_shifts
-        on levels.van = exposure_shifts.van
-        and levels.parameter = exposure_shifts.parameter
-        and levels.state = exposure_shifts.state
-        and cast(levels.scanned_at as date) >= exposure_shifts.span_from
-        and cast(levels.scanned_at as date) < exposure_shifts.span_to
-    where levels.scanned_at <= fleet.data_to
-        and date_diff('day', cast(levels.scanned_at as date), cast(fleet.data_to as date)) <= settings.level_days
-        and levels.cohort_id is not null
-        and levels.reader is not null
-        and levels.value is not null
+        on compared.scan_no = exposure_shifts.scan_no and compared.cell_no = exposure_shifts.cell_no
+    where vans.cohort_no is not null
 )
 
 select * from shared

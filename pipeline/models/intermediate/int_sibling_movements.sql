@@ -2,14 +2,20 @@
 -- out. Months in which fewer than min_siblings siblings were read borrow the month before and the month after.
 -- The slot 1900-01-01 holds the median of the siblings' levels instead.
 -- grain: one row per van x parameter x state x slot
--- key: van, parameter, state, slot
+-- key: van_no, cell_no, slot
 -- kind: table
+-- column van_no: number of the van
+-- column cell_no: number of parameter and state
 -- column slot: first day of the month, or 1900-01-01 for the levels
 -- column is_fallback: the siblings are the vans of all model years of the family
 -- column n_siblings: siblings behind the median
 -- column sibling_value: median of the siblings' movements, or of their levels (the parameter's unit)
-with followed as (
-    select * from int_followed_scans
+with months as (
+    select * from int_followed_months
+),
+
+epochs as (
+    select * from int_followed_epochs
 ),
 
 sibling_groups as (
@@ -21,80 +27,82 @@ settings as (
 ),
 
 -- A van with fewer scans hardly leaves its own level and would hide what the others do.
+moved as (
+    select
+        months.van_no,
+        months.cell_no,
+        months.scan_month as slot,
+        sum(months.n_scans * (months.value_compared - epochs.level)) / nullif(sum(months.n_scans), 0) as amount
+    from months
+    inner join epochs
+        on months.van_no = epochs.van_no
+        and months.cell_no = epochs.cell_no
+        and months.epoch = epochs.epoch
+    where epochs.n_scans >= 4
+    group by months.van_no, months.cell_no, months.scan_month
+),
+
 van_months as (
     select
-        followed.van,
-        sibling_groups.group_id,
-        followed.parameter,
-        followed.state,
-        followed.scan_month as slot,
-        avg(followed.movement) as amount
-    from followed
+        moved.van_no,
+        sibling_groups.group_no,
+        moved.cell_no,
+        moved.slot,
+        moved.amount
+    from moved
     inner join sibling_groups
-        on followed.van = sibling_groups.van
-        and followed.parameter = sibling_groups.parameter
-        and followed.state = sibling_groups.state
-    where followed.n_epoch_scans >= 4
-    group by followed.van, sibling_groups.group_id, followed.parameter, followed.state, followed.scan_month
+        on moved.van_no = sibling_groups.van_no and moved.cell_no = sibling_groups.cell_no
 ),
 
 slots as (
     select
-        van_months.group_id,
-        van_months.parameter,
-        van_months.state,
+        van_months.group_no,
+        van_months.cell_no,
         van_months.slot,
         count(*) <= min(settings.min_siblings) as is_thin
     from van_months
     cross join settings
-    group by van_months.group_id, van_months.parameter, van_months.state, van_months.slot
+    group by van_months.group_no, van_months.cell_no, van_months.slot
 ),
 
 same_month as (
     select van_months.*
     from van_months
     inner join slots
-        on van_months.group_id = slots.group_id
-        and van_months.parameter = slots.parameter
-        and van_months.state = slots.state
+        on van_months.group_no = slots.group_no
+        and van_months.cell_no = slots.cell_no
         and van_months.slot = slots.slot
     where not slots.is_thin
 ),
 
 near_months as (
     select
-        van_months.van,
-        van_months.group_id,
-        van_months.parameter,
-        van_months.state,
+        van_months.van_no,
+        van_months.group_no,
+        van_months.cell_no,
         slots.slot,
         avg(van_months.amount) as amount
     from slots
     inner join van_months
-        on slots.group_id = van_months.group_id
-        and slots.parameter = van_months.parameter
-        and slots.state = van_months.state
+        on slots.group_no = van_months.group_no
+        and slots.cell_no = van_months.cell_no
         and van_months.slot >= cast(slots.slot - interval '1' month as date)
         and van_months.slot <= cast(slots.slot + interval '1' month as date)
     where slots.is_thin
-    group by van_months.van, van_months.group_id, van_months.parameter, van_months.state, slots.slot
+    group by van_months.van_no, van_months.group_no, van_months.cell_no, slots.slot
 ),
 
 levels as (
     select
-        followed.van,
-        sibling_groups.group_id,
-        followed.parameter,
-        followed.state,
+        epochs.van_no,
+        sibling_groups.group_no,
+        epochs.cell_no,
         date '1900-01-01' as slot,
-        min(followed.level) as amount
-    from followed
+        epochs.level as amount
+    from epochs
     inner join sibling_groups
-        on followed.van = sibling_groups.van
-        and followed.parameter = sibling_groups.parameter
-        and followed.state = sibling_groups.state
-    where followed.is_last_epoch
-    group by followed.van, sibling_groups.group_id, followed.parameter, followed.state
+        on epochs.van_no = sibling_groups.van_no and epochs.cell_no = sibling_groups.cell_no
+    where epochs.is_last
 ),
 
 pooled as (
@@ -109,11 +117,11 @@ ranked as (
     select
         pooled.*,
         row_number() over (
-            partition by pooled.group_id, pooled.parameter, pooled.state, pooled.slot
-            order by pooled.amount, pooled.van
+            partition by pooled.group_no, pooled.cell_no, pooled.slot
+            order by pooled.amount, pooled.van_no
         ) as place,
         count(*) over (
-            partition by pooled.group_id, pooled.parameter, pooled.state, pooled.slot
+            partition by pooled.group_no, pooled.cell_no, pooled.slot
         ) as n_vans
     from pooled
 ),
@@ -121,23 +129,21 @@ ranked as (
 -- The three values in the middle give the median of the others for every van of the group.
 middles as (
     select
-        group_id,
-        parameter,
-        state,
+        group_no,
+        cell_no,
         slot,
         max(case when place = floor(n_vans / 2) then amount end) as lower_amount,
         max(case when place = floor(n_vans / 2) + 1 then amount end) as middle_amount,
         max(case when place = floor(n_vans / 2) + 2 then amount end) as upper_amount
     from ranked
-    group by group_id, parameter, state, slot
+    group by group_no, cell_no, slot
 ),
 
 without_itself as (
     select
-        ranked.van,
+        ranked.van_no,
         sibling_groups.is_fallback,
-        ranked.parameter,
-        ranked.state,
+        ranked.cell_no,
         ranked.slot,
         ranked.n_vans - 1 as n_siblings,
         case
@@ -151,15 +157,13 @@ without_itself as (
         end as sibling_value
     from ranked
     inner join middles
-        on ranked.group_id = middles.group_id
-        and ranked.parameter = middles.parameter
-        and ranked.state = middles.state
+        on ranked.group_no = middles.group_no
+        and ranked.cell_no = middles.cell_no
         and ranked.slot = middles.slot
     inner join sibling_groups
-        on ranked.group_id = sibling_groups.group_id
-        and ranked.van = sibling_groups.van
-        and ranked.parameter = sibling_groups.parameter
-        and ranked.state = sibling_groups.state
+        on ranked.group_no = sibling_groups.group_no
+        and ranked.van_no = sibling_groups.van_no
+        and ranked.cell_no = sibling_groups.cell_no
     where ranked.n_vans > 1 and sibling_groups.is_judged
 )
 

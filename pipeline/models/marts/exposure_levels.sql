@@ -8,12 +8,28 @@
 -- column m: scans behind it
 -- column first_at: time of the first of them (UTC)
 -- column last_at: time of the last of them (UTC)
-with window_scans as (
-    select * from int_window_scans
+with compared as (
+    select * from int_compared_scans
+),
+
+bounds as (
+    select * from int_window_bounds
 ),
 
 exposure_spans as (
     select * from int_exposure_spans
+),
+
+scans as (
+    select * from int_numbered_scans
+),
+
+vans as (
+    select * from int_numbered_vans
+),
+
+cells as (
+    select * from int_cells
 ),
 
 spans as (
@@ -24,25 +40,54 @@ spans as (
     from exposure_spans
 ),
 
+spanned as (
+    select
+        scans.scan_no,
+        spans.span_from
+    from scans
+    inner join spans
+        on scans.van = spans.van
+        and cast(scans.scanned_at as date) >= spans.span_from
+        and cast(scans.scanned_at as date) < spans.span_to
+),
+
+summed as (
+    select
+        compared.van_no,
+        spanned.span_from,
+        compared.cell_no,
+        avg(compared.value_adjusted) as y,
+        count(*) as m,
+        min(compared.scan_no) as first_no,
+        max(compared.scan_no) as last_no
+    from compared
+    inner join bounds
+        on compared.van_no = bounds.van_no
+        and compared.cell_no = bounds.cell_no
+        and compared.scan_no >= bounds.from_no
+        and compared.scan_no <= bounds.to_no
+    inner join spanned on compared.scan_no = spanned.scan_no
+    where bounds.window_name = 'level' and compared.is_linked
+    group by compared.van_no, spanned.span_from, compared.cell_no
+),
+
 means as (
     select
-        window_scans.van,
-        window_scans.cohort_id,
-        spans.span_from,
-        window_scans.parameter,
-        window_scans.state,
-        avg(window_scans.value_adjusted) as y,
-        count(*) as m,
-        min(window_scans.scanned_at) as first_at,
-        max(window_scans.scanned_at) as last_at
-    from window_scans
-    inner join spans
-        on window_scans.van = spans.van
-        and cast(window_scans.scanned_at as date) >= spans.span_from
-        and cast(window_scans.scanned_at as date) < spans.span_to
-    where window_scans.window_name = 'level' and window_scans.is_linked and window_scans.cohort_id is not null
-    group by
-        window_scans.van, window_scans.cohort_id, spans.span_from, window_scans.parameter, window_scans.state
+        vans.van,
+        vans.cohort_id,
+        summed.span_from,
+        cells.parameter,
+        cells.state,
+        summed.y,
+        summed.m,
+        first_scans.scanned_at as first_at,
+        last_scans.scanned_at as last_at
+    from summed
+    inner join vans on summed.van_no = vans.van_no
+    inner join cells on summed.cell_no = cells.cell_no
+    inner join scans as first_scans on summed.first_no = first_scans.scan_no
+    inner join scans as last_scans on summed.last_no = last_scans.scan_no
+    where vans.cohort_id is not null
 )
 
 select * from means

@@ -1,5 +1,5 @@
 -- Where a van stands in one parameter and operating state: over the last year, of late, and before that.
--- Windows and what restarts them are described with int_window_scans.
+-- Windows and what restarts them are described with int_window_bounds.
 -- grain: one row per van x parameter x state x window
 -- key: van, parameter, state, window_name
 -- kind: table
@@ -16,12 +16,20 @@
 -- column reset_by: the work the window begins after, in words (recent: work that lies between it and earlier)
 -- column is_reader_linked: false where only readers were used that share no van with most siblings' readers
 -- column component: readers that are compared through vans they share; null where no reader effect was estimated
-with window_scans as (
-    select * from int_window_scans
+with means as (
+    select * from int_window_means
 ),
 
-exposure_shifts as (
-    select * from int_exposure_shifts
+scans as (
+    select * from int_numbered_scans
+),
+
+vans as (
+    select * from int_numbered_vans
+),
+
+known_cells as (
+    select * from int_cells
 ),
 
 part_work as (
@@ -32,39 +40,68 @@ fleet as (
     select * from int_fleet
 ),
 
-shifted as (
+summed as (
     select
-        window_scans.*,
-        window_scans.value_adjusted - coalesce(exposure_shifts.shift, 0) as value_compared
-    from window_scans
-    left join exposure_shifts
-        on window_scans.van = exposure_shifts.van
-        and window_scans.parameter = exposure_shifts.parameter
-        and window_scans.state = exposure_shifts.state
-        and cast(window_scans.scanned_at as date) >= exposure_shifts.span_from
-        and cast(window_scans.scanned_at as date) < exposure_shifts.span_to
+        van_no,
+        cell_no,
+        window_name,
+        sum(m * y) filter (where is_linked) / nullif(sum(m) filter (where is_linked), 0) as y,
+        sum(m * y_raw) filter (where is_linked) / nullif(sum(m) filter (where is_linked), 0) as y_raw,
+        coalesce(cast(sum(case when is_linked then m end) as bigint), 0) as m,
+        min(first_no) filter (where is_linked) as first_no,
+        max(last_no) filter (where is_linked) as last_no,
+        count(*) filter (where is_linked) as n_readers,
+        min(epoch) filter (where is_linked) as epoch,
+        max(component) filter (where is_linked) as component,
+        max(reaches_days) as reaches_days
+    from means
+    group by van_no, cell_no, window_name
+),
+
+-- Variance of all scans from that of each reader's: within them, and of their means.
+scattered as (
+    select
+        means.van_no,
+        means.cell_no,
+        means.window_name,
+        sum((means.m - 1) * coalesce(means.s2, 0) + means.m * (means.y - summed.y) * (means.y - summed.y))
+        / nullif(max(summed.m) - 1, 0) as s2
+    from means
+    inner join summed
+        on means.van_no = summed.van_no
+        and means.cell_no = summed.cell_no
+        and means.window_name = summed.window_name
+    where means.is_linked
+    group by means.van_no, means.cell_no, means.window_name
 ),
 
 cells as (
     select
-        van,
-        cohort_id,
-        family_id,
-        parameter,
-        state,
-        window_name,
-        avg(value_compared) filter (where is_linked) as y,
-        avg(value) filter (where is_linked) as y_raw,
-        count(*) filter (where is_linked) as m,
-        var_samp(value_compared) filter (where is_linked) as s2,
-        min(scanned_at) filter (where is_linked) as first_at,
-        max(scanned_at) filter (where is_linked) as last_at,
-        count(distinct case when is_linked then reader end) as n_readers,
-        min(epoch) filter (where is_linked) as epoch,
-        max(component) filter (where is_linked) as component,
-        max(reaches_days) as reaches_days
-    from shifted
-    group by van, cohort_id, family_id, parameter, state, window_name
+        vans.van,
+        vans.cohort_id,
+        vans.family_id,
+        known_cells.parameter,
+        known_cells.state,
+        summed.window_name,
+        summed.y,
+        summed.y_raw,
+        summed.m,
+        scattered.s2,
+        first_scans.scanned_at as first_at,
+        last_scans.scanned_at as last_at,
+        summed.n_readers,
+        summed.epoch,
+        summed.component,
+        summed.reaches_days
+    from summed
+    inner join vans on summed.van_no = vans.van_no
+    inner join known_cells on summed.cell_no = known_cells.cell_no
+    left join scattered
+        on summed.van_no = scattered.van_no
+        and summed.cell_no = scattered.cell_no
+        and summed.window_name = scattered.window_name
+    left join scans as first_scans on summed.first_no = first_scans.scan_no
+    left join scans as last_scans on summed.last_no = last_scans.scan_no
 ),
 
 dated as (
