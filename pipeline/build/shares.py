@@ -98,9 +98,10 @@ def find_shares(engine: Engine) -> list[dict[str, Any]]:
     exposures = {(p, s): n for p, s, n in as_frame(engine.arrow(_EXPOSURES)).iter_rows()}
     family, *factors = (encode(frame, [column])[0] for column in ("family_no", *FACTORS.values()))
     value, shift = frame["value_shared"].to_numpy(), frame["exposure_shift"].to_numpy()
-    cells = frame.with_row_index("first").group_by("cell_no", maintain_order=True)
     readings = (
-        cells.agg(pl.col("first").first(), n_scans=pl.len())
+        frame.with_row_index("first")
+        .group_by("cell_no", maintain_order=True)
+        .agg(pl.col("first").first(), n_scans=pl.len())
         .join(as_frame(engine.arrow(_CELLS)), on="cell_no", how="left", maintain_order="left")
         .select("parameter", "state", "unit", "first", "n_scans")
     )
