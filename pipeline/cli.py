@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import Console
@@ -23,6 +23,9 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from pipeline.counted import count_of
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
+
+if TYPE_CHECKING:
+    from pipeline.build import BuildReport
 
 app = typer.Typer(
     name="kinbay",
@@ -55,7 +58,7 @@ class TableFormat(StrEnum):
 def progress(title: str) -> Iterator[ProgressCall]:
     """Show a bar on a terminal; in a pipe nothing, or lines for whoever set `KINBAY_PROGRESS=lines`."""
     if os.environ.get("KINBAY_PROGRESS") == "lines":
-        yield _progress_lines()
+        yield _progress_lines(title)
         return
     if not messages.is_terminal:
         yield lambda _text, _done, _total: None
@@ -70,7 +73,7 @@ def progress(title: str) -> Iterator[ProgressCall]:
         yield show
 
 
-def _progress_lines() -> ProgressCall:
+def _progress_lines(title: str) -> ProgressCall:
     """Say how far the work has come on stderr, a JSON object a line, at most three a second."""
     last = 0.0
 
@@ -78,7 +81,8 @@ def _progress_lines() -> ProgressCall:
         nonlocal last
         if time.monotonic() - last >= 0.3:
             last = time.monotonic()
-            line = json.dumps({"text": text, "done": done, "total": total}, ensure_ascii=False)
+            told = {"work": title, "text": text, "done": done, "total": total}
+            line = json.dumps(told, ensure_ascii=False)
             sys.stderr.write(f"{PROGRESS_MARK}{line}\n")
             sys.stderr.flush()
 
@@ -105,10 +109,15 @@ def load(
     trial: Annotated[
         bool, typer.Option("--trial", help="Say what would be taken and refused, and store nothing.")
     ] = False,
+    and_build: Annotated[
+        bool, typer.Option("--build", help="Then compare all vans anew and publish, as kinbay build does.")
+    ] = False,
     as_json: JsonOption = False,
     home: HomeOption = None,
 ) -> None:
     """Read files in and store them. The same file twice changes nothing; rows that cannot be right are listed."""
+    if trial and and_build:
+        raise KinbayError("A trial stores nothing that could be built", "--trial --build", "Leave one out.")
     from pipeline import ingest
 
     place = Home.find(home).ensure()
@@ -116,12 +125,37 @@ def load(
         report = ingest.load(
             place, paths or [place.inbox], layout=layout, van=van, trial=trial, progress=show
         )
-    if as_json:
-        print_json(report.as_json())
-    else:
+    if not as_json:
         for line in report.lines():
             say(line)
-    raise typer.Exit(1 if report.needs_person else 0)
+    told: dict[str, Any] = report.as_json()
+    if and_build:
+        told["build"] = {"build_id": _build_after_loading(place)}
+    if as_json:
+        print_json(told)
+    is_left = report.needs_person or (and_build and told["build"]["build_id"] is None)
+    raise typer.Exit(1 if is_left else 0)
+
+
+def _build_after_loading(place: Home) -> str | None:
+    """Build and say what came of it; what was loaded stays where that is not possible, so a fault needs a person."""
+    try:
+        report = _build(place)
+    except KinbayError as error:
+        say(str(error))
+        return None
+    return report.build_id if report.is_published else None
+
+
+def _build(place: Home, *, full: bool = False) -> BuildReport:
+    """Bring the models up to date, publish, and say what came of it."""
+    from pipeline import build as building
+
+    with progress("Comparing the vans afresh") as show:
+        report = building.build(place, full=full, progress=show)
+    for line in report.lines():
+        say(line)
+    return report
 
 
 @app.command()
@@ -236,7 +270,6 @@ def forget(
     home: HomeOption = None,
 ) -> None:
     """Remove a person's name everywhere it can be. What cannot be changed is listed."""
-    from pipeline import build as building
     from pipeline import ingest
     from pipeline.warehouse import publish
 
@@ -246,14 +279,11 @@ def forget(
         say(line)
     is_clean = not done.by_hand
     if place.pointer.exists():
-        with progress("Building") as show:
-            report = building.build(place, progress=show)
-        if report.is_published:
+        if _build(place).is_published:
             publish.remove_old(place.warehouse, keep=1)
         else:
             is_clean = False
             say("The last build may hold the name still: mend what stops the build, then run this again.")
-        say(report.lines()[-1])
     raise typer.Exit(0 if is_clean else 1)
 
 
@@ -263,8 +293,6 @@ def build(
     home: HomeOption = None,
 ) -> None:
     """Compare all vans anew and show the result on the dashboard."""
-    from pipeline import build as building
-
     place = Home.find(home).ensure()
     if not place.work_db.exists() and any(place.originals.iterdir()):
         from pipeline import ingest
@@ -272,11 +300,7 @@ def build(
         say(
             f"The warehouse was gone: {count_of(ingest.rebuild_raw(place), 'file')} read again from the originals."
         )
-    with progress("Building") as show:
-        report = building.build(place, full=full, progress=show)
-    for line in report.lines():
-        say(line)
-    raise typer.Exit(0 if report.is_published else 1)
+    raise typer.Exit(0 if _build(place, full=full).is_published else 1)
 
 
 @app.command()

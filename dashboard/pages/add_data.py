@@ -13,12 +13,11 @@ from dashboard.parts.jobs import Job
 from dashboard.parts.links import link_to
 from dashboard.parts.load_report import show_report
 from dashboard.parts.plain import escape
-from dashboard.parts.processes import Step
 from dashboard.parts.roles import may
 from dashboard.parts.trial import TITLE, Trial, begin, current_trial, end, look_again
 from dashboard.parts.uploads import MOST_BYTES, clear_old, drop, keep_uploads, move_to_inbox
 from dashboard.parts.waiting import draw_waiting
-from dashboard.parts.work import BUILD, current, show_work, start
+from dashboard.parts.work import current, show_work, start_load_and_build
 from pipeline.counted import count_of
 from pipeline.settings import Home
 
@@ -86,8 +85,7 @@ def _confirm(home: Home, trial: Trial) -> None:
 def _take(home: Home, trial: Trial) -> None:
     moved = move_to_inbox(home, trial.kept)
     end()
-    load = Step("Loading", ("load", *map(str, moved), "--json", *trial.options), 1800.0)
-    start("Load and compare", (load, BUILD))
+    start_load_and_build("Load and compare", *map(str, moved), *trial.options)
     st.rerun()
 
 

@@ -37,7 +37,7 @@ class Job:
     answers : list of Answer
         What the finished steps gave back.
     progress : tuple
-        Step's title, what it is at, and the share done (0 to 1) or None.
+        What is being done, what it is at, and the share done (0 to 1) or None.
     reference : str
         The id under which the server's log has the details of a failure.
     """
@@ -66,7 +66,7 @@ class Job:
             return f"{step.title} took longer than {step.seconds:.0f} seconds and was stopped."
         if last.code == 2 and last.said:
             return last.said[-1]
-        if step.args[0] == "build" and last.said:
+        if _is_unpublished(step, last) and last.said:
             return " ".join(last.said)
         return f"{step.title} ended unexpectedly, as when memory runs out."
 
@@ -122,8 +122,7 @@ def _run(home: Path, job: Job) -> None:
             for step in job.steps:
                 job.progress = (step.title, "", None)
                 job.answers.append(call(home, step, on_progress=_teller(job, step)))
-                is_blocked = step.args[0] == "build" and job.answers[-1].code == 1
-                if not job.answers[-1].is_done or is_blocked:
+                if not job.answers[-1].is_done or _is_unpublished(step, job.answers[-1]):
                     _note_failure(job)
                     return
             job.state = "done"
@@ -135,9 +134,17 @@ def _run(home: Path, job: Job) -> None:
         job.ended.set()
 
 
+def _is_unpublished(step: Step, answer: Answer) -> bool:
+    """Whether a command ran that should build, and the build before is still the one that is shown."""
+    if step.args[0] == "build":
+        return answer.code == 1
+    told = answer.as_json() if answer.code == 1 and "--build" in step.args else None
+    return isinstance(told, dict) and told["build"]["build_id"] is None
+
+
 def _teller(job: Job, step: Step) -> Told:
-    def tell(at: str, share: float | None) -> None:
-        job.progress = (step.title, at, share)
+    def tell(work: str, at: str, share: float | None) -> None:
+        job.progress = (work or step.title, at, share)
 
     return tell
 

@@ -17,8 +17,8 @@ PROGRESS_MARK = "@progress "
 MEMORY_SHARE = 0.75
 MOST_KEPT = 2 * 2**20
 _CRASH = "Traceback (most recent call last)"
-Told = Callable[[str, float | None], None]
-"""Called with what a command is at and the share done (0 to 1) or None."""
+Told = Callable[[str, str, float | None], None]
+"""Called with the work a command does, what it is at, and the share done (0 to 1) or None."""
 
 
 @dataclass(frozen=True)
@@ -145,13 +145,14 @@ def _read_said(process: subprocess.Popen[str], said: list[str], on_progress: Tol
             del said[:-200]
 
 
-def _progress(line: str) -> tuple[str, float | None]:
+def _progress(line: str) -> tuple[str, str, float | None]:
     try:
         told = json.loads(line)
         total = float(told["total"])
-        return str(told["text"]), min(1.0, float(told["done"]) / total) if total > 0 else None
+        share = min(1.0, float(told["done"]) / total) if total > 0 else None
+        return str(told["work"]), str(told["text"]), share
     except (ValueError, KeyError, TypeError):
-        return "", None
+        return "", "", None
 
 
 def _read_out(process: subprocess.Popen[str], out: list[str]) -> None:

@@ -12,14 +12,18 @@ from dashboard.parts.plain import escape
 from dashboard.parts.processes import Step
 from pipeline.settings import Home
 
-LOAD = Step("Loading", ("load", "--json"), seconds=1800)
 BUILD = Step("Comparing the vans afresh", ("build",), seconds=3600)
 _JOB = "work_job"
 
 
-def start_load_and_build(title: str = "Load and build") -> Job:
-    """Load what lies in the inbox and the journal, then build; returns at once."""
-    return start(title, (LOAD, BUILD))
+def load_and_build(*given: str) -> Step:
+    """Return the command that loads and then builds, in one process; `given` are files and options."""
+    return Step("Loading", ("load", *given, "--build", "--json"), seconds=5400)
+
+
+def start_load_and_build(title: str = "Load and build", *given: str) -> Job:
+    """Load files, or what lies in the inbox and the journal, then build; returns at once."""
+    return start(title, (load_and_build(*given),))
 
 
 def start(title: str, steps: tuple[Step, ...]) -> Job:
@@ -81,6 +85,12 @@ def _show_end(job: Job) -> None:
 
 def _show_failure(job: Job) -> None:
     st.error(f"{escape(job.title)}: not done. {escape(job.trouble)}", icon=":material/error:")
-    loaded = any(s.args[0] == "load" for s in job.steps[: len(job.answers) - 1])
-    kept = "What was loaded is kept; the build before is still shown." if loaded else "Nothing was changed."
+    kept = "What was loaded is kept; the build before is still shown."
+    kept = kept if _is_loaded(job) else "Nothing was changed."
     st.caption(f"{kept} Reference {job.reference}: the server's log has the details under it.")
+
+
+def _is_loaded(job: Job) -> bool:
+    """Whether a failed job got as far as storing files: its report says so, or it was at the build already."""
+    reported = bool(job.answers) and isinstance(job.answers[0].as_json(), dict)
+    return "--build" in job.steps[0].args and (reported or job.progress[0] != job.steps[0].title)

@@ -108,6 +108,29 @@ def test_loading_reports_each_file_as_json(tmp_path: Path) -> None:
     assert (again["files"][0]["taken"], again["files"][0]["duplicates"]) == (0, 21)
 
 
+def test_loading_and_building_at_once_gives_one_report(tmp_path: Path) -> None:
+    write_small_fleet(tmp_path / "files")
+    home = tmp_path / "home"
+    lonely = kinbay("load", tmp_path / "files" / "readings.csv", "--build", "--json", "--home", home, code=1)
+    told = json.loads(lonely.stdout)
+    assert told["files"][0]["taken"] == 21
+    assert told["build"] == {"build_id": None}
+    assert "There is nothing to build" in lonely.stderr
+    done = kinbay("load", tmp_path / "files", "--build", "--json", "--home", home)
+    built = json.loads(done.stdout)["build"]["build_id"]
+    found = json.loads(kinbay("findings", "--format", "json", "--home", home).stdout)
+    assert found["build_id"] == built
+    assert found["vans"] == 7
+    assert f"Built {built}: 7 vans" in done.stderr
+    (tmp_path / "late.csv").write_text("van,at,text\n003,2026-03-05T10:00,smells hot\n003,soon,?\n")
+    told_apart = kinbay("load", tmp_path / "late.csv", "--build", "--home", home, code=1)
+    assert "late.csv: notes, 1 taken, 1 left out" in told_apart.stderr
+    assert "Built " in told_apart.stderr
+    assert told_apart.stdout == ""
+    refused = kinbay("load", tmp_path / "late.csv", "--build", "--trial", "--home", home, code=2)
+    assert "--trial --build" in refused.stderr
+
+
 def test_findings_come_in_the_agreed_shape(small: Home) -> None:
     found = json.loads(kinbay("findings", "--format", "json", home=small.path).stdout)
     assert set(found) == {

@@ -183,7 +183,7 @@ def test_a_file_of_an_unknown_kind_is_described_and_its_kind_is_remembered(
     assert "Read as scans, readings by the layout depot_logger: 6 rows would be taken" in read_page(at)
     assert not list(home.layouts.glob("*.toml"))
     next(b for b in at.main.button if b.label == "Take 6 rows").click().run()
-    assert started[0][:2] == ("load", str(file))
+    assert started == [("load", str(file), "--build", "--json")]
     assert ingest.load(home, [file]).files[0].taken == 6
     assert [p.name for p in home.layouts.glob("*.toml")] == ["depot_logger.toml"]
     (home.inbox / "other.csv").write_text(LOOSE.replace("047", "048"), encoding="utf-8")

@@ -23,7 +23,7 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
     def start(title: str = "Load and build") -> jobs.Job:
         found.append(title)
-        return jobs.Job(title, (work.LOAD, work.BUILD), state="done")
+        return jobs.Job(title, (work.load_and_build(),), state="done")
 
     monkeypatch.setattr("dashboard.parts.entry_save.start_load_and_build", start)
     return found

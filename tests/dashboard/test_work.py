@@ -12,7 +12,7 @@ from streamlit.testing.v1 import AppTest
 
 from dashboard.parts import jobs, processes
 from dashboard.parts.processes import Step
-from dashboard.parts.work import BUILD, LOAD
+from dashboard.parts.work import BUILD, load_and_build
 from dashboard.questions.warehouse import open_warehouse
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
@@ -25,7 +25,7 @@ def loaded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Home, jobs.Job]:
     home = Home(tmp_path_factory.mktemp("home")).ensure()
     for file in DATA.glob("*.csv"):
         shutil.copy(file, home.inbox)
-    job = jobs.start(home.path, "Load and build", (LOAD, BUILD))
+    job = jobs.start(home.path, "Load and build", (load_and_build(),))
     assert job.ended.wait(120)
     return home, job
 
@@ -40,7 +40,7 @@ def test_a_job_loads_and_builds_and_the_new_build_is_seen_without_a_restart(
     first = open_warehouse(home)
     assert first.ask("describe_build").height == 1
     (home.inbox / "notes.csv").write_text("van,at,text\n041,2026-03-05T10:00,smells hot\n", encoding="utf-8")
-    again = jobs.start(home.path, "Load and build", (LOAD, BUILD))
+    again = jobs.start(home.path, "Load and build", (load_and_build(),))
     assert again.ended.wait(120)
     assert open_warehouse(home).build_id != first.build_id
 
@@ -52,6 +52,23 @@ def test_progress_comes_as_lines(loaded: tuple[Home, jobs.Job]) -> None:
     assert at
     assert share is not None
     assert 0 < share <= 1
+
+
+def test_a_load_that_cannot_be_built_is_kept_and_says_why(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = Home(tmp_path / "home").ensure()
+    monkeypatch.setenv("KINBAY_HOME", str(home.path))
+    shutil.copy(DATA / "readings.csv", home.inbox)
+    job = jobs.start(home.path, "Load and build", (load_and_build(),))
+    assert job.ended.wait(120)
+    assert job.state == "failed"
+    assert job.trouble.startswith("There is nothing to build")
+    assert job.answers[0].as_json()["files"][0]["taken"] == 6
+    at = AppTest.from_function(_page, default_timeout=30)
+    at.session_state["work_job"] = job
+    at.run()
+    assert "What was loaded is kept" in at.caption[0].value
 
 
 def test_a_fault_is_said_in_words_with_a_reference(tmp_path: Path) -> None:
@@ -80,7 +97,7 @@ def test_memory_is_limited(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(
         processes, "MEMORY_SHARE", 100e6 / (os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES"))
     )
-    job = jobs.start(home.path, "Load", (LOAD,))
+    job = jobs.start(home.path, "Load", (load_and_build(),))
     assert job.ended.wait(60)
     assert job.state == "failed"
     assert "as when memory runs out" in job.trouble
@@ -120,7 +137,7 @@ def test_a_crash_is_never_taken_for_work_that_left_something_to_do(
     (tmp_path / "pipeline" / "__init__.py").touch()
     (tmp_path / "pipeline" / "__main__.py").write_text("raise ValueError('secret path')\n", encoding="utf-8")
     monkeypatch.setattr(processes, "_environment", lambda: {**os.environ, "PYTHONPATH": str(tmp_path)})
-    job = jobs.start(home.path, "Load", (LOAD,))
+    job = jobs.start(home.path, "Load", (load_and_build(),))
     assert job.ended.wait(60)
     assert (job.state, job.answers[0].code) == ("failed", 1)
     assert "secret" not in job.trouble
