@@ -10,8 +10,8 @@ from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
 PARENTS = (
-    "van_drifts", "sibling_differences", "reader_updates", "int_compared_scans", "int_followed_epochs", "int_numbered_scans", "int_numbered_vans",
-    "int_cells", "stg_work", "vocab.parameters",
+    "van_drifts", "reader_updates", "int_sibling_months", "int_compared_scans", "int_followed_epochs",
+    "int_numbered_scans", "int_numbered_vans", "int_cells", "stg_work", "vocab.parameters",
 )  # fmt: skip
 _DRIFTS = """
 select *, 'drift' as channel
@@ -27,8 +27,7 @@ inner join int_cells as c on d.parameter = c.parameter and d.state = c.state
 inner join int_compared_scans as w on v.van_no = w.van_no and c.cell_no = w.cell_no
 inner join int_followed_epochs as e on w.van_no = e.van_no and w.cell_no = e.cell_no and w.epoch = e.epoch
 inner join int_numbered_scans as s on w.scan_no = s.scan_no
-inner join sibling_differences as m
-    on d.van = m.van and d.parameter = m.parameter and d.state = m.state and s.scan_month = m.scan_month
+inner join int_sibling_months as m on w.van_no = m.van_no and w.cell_no = m.cell_no and s.scan_month = m.scan_month
 where d.tier in ('finding', 'likely', 'watch') and w.is_linked and e.is_last
 order by d.van, d.parameter, d.state, s.reader
 """

@@ -18,7 +18,10 @@ from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
 DRIFTS = "computed.van_drifts"
-PARENTS = ("sibling_differences", "computed.sibling_scores", "vocab.parameters", "vocab.settings")
+PARENTS = (
+    "int_sibling_months", "int_numbered_scans", "int_numbered_vans", "int_cells", "computed.sibling_scores",
+    "vocab.parameters", "vocab.settings",
+)  # fmt: skip
 DAYS_A_MONTH = 365.25 / 12
 STEP_BEATS_LINE = 1.5  # proposal: a step is told instead of a slope where it leaves a third less scatter
 FAR_MONTHS = 120.0  # beyond ten years no date is told
@@ -27,18 +30,26 @@ RANKS_AGREE = 0.05  # a drift that the order of the van's own months does not be
 POWER = 0.8  # what `detectable` promises
 # One value a month: scans of one month share what the siblings did in it.
 _MONTHS = """
-select van, cohort_id, parameter, state, scan_month, difference, sibling_median, day, n_scans, n_siblings, is_fallback,
-    first_seen, last_seen
-from sibling_differences
-order by parameter, state, van, scan_month
+select m.cell_no, m.van_no, m.difference, m.sibling_median, m.day, m.n_scans, m.n_siblings, m.is_fallback,
+    f.scanned_at as first_seen, l.scanned_at as last_seen
+from int_sibling_months as m
+inner join int_numbered_scans as f on m.first_no = f.scan_no
+inner join int_numbered_scans as l on m.last_no = l.scan_no
+order by m.cell_no, m.van_no, m.scan_month
+"""
+_VANS = "select van_no, van, cohort_id from int_numbered_vans"
+_MEASURES = """
+select c.cell_no, c.parameter, c.state, p.unit, p.resolution, p.smallest_useful
+from int_cells as c
+inner join vocab.parameters as p on c.parameter = p.parameter
 """
 _RANGES = """
 select van, parameter, state, sibling_low - sibling_median as range_low, sibling_high - sibling_median as range_high
 from computed.sibling_scores
 where channel = 'level' and sibling_low is not null
 """
-_KNOWN = "select parameter, unit, resolution, smallest_useful from vocab.parameters"
 _KEYS = ["parameter", "state", "van"]
+_NUMBERS = ["cell_no", "van_no"]
 _COLUMNS = (
     "van", "cohort_id", "parameter", "state", "unit", "n_scans", "n_months", "n_siblings", "is_fallback", "first_seen", "last_seen",
     "months", "slope", "slope_low", "slope_high", "difference", "interval_low", "interval_high", "start_value",
@@ -70,8 +81,7 @@ def _reason(settings: Settings) -> pl.Expr:
 
 def _cells(months: pl.DataFrame, engine: Engine, settings: Settings) -> pl.DataFrame:
     """One row per cell with what it rests on, and why it is not followed where it is not."""
-    cells = months.group_by(_KEYS, maintain_order=True).agg(
-        pl.col("cohort_id").first(),
+    cells = months.group_by(_NUMBERS, maintain_order=True).agg(
         pl.col("is_fallback").first(),
         pl.col("n_scans").sum(),
         n_months=pl.len().cast(pl.Int64),
@@ -81,10 +91,10 @@ def _cells(months: pl.DataFrame, engine: Engine, settings: Settings) -> pl.DataF
         months=(pl.col("day").max() - pl.col("day").min()) / DAYS_A_MONTH,
         sibling_median=pl.col("sibling_median").last(),
     )
-    known = as_frame(engine.arrow(_KNOWN))
-    ranges = as_frame(engine.arrow(_RANGES))
+    vans, measures, ranges = (as_frame(engine.arrow(query)) for query in (_VANS, _MEASURES, _RANGES))
     return (
-        cells.join(known, on="parameter", how="left", maintain_order="left")
+        cells.join(vans, on="van_no", how="left", maintain_order="left")
+        .join(measures, on="cell_no", how="left", maintain_order="left")
         .join(ranges, on=_KEYS, how="left", maintain_order="left")
         .with_columns(reason=_reason(settings))
     )
@@ -157,7 +167,7 @@ def _grades(
     cells: pl.DataFrame, judged: slopes.Slopes, rank_p: np.ndarray, total: np.ndarray, settings: Settings
 ) -> pl.DataFrame:
     """Add p, q, tier and the smallest drift that could have been shown; a reading's states are one matter."""
-    matter, _ = encode(cells, ["van", "parameter"])
+    matter, _ = encode(cells, ["van_no", "parameter"])
     q, q_matter = adjust_by_matter(judged.p, matter)
     useful = cells["smallest_useful"].cast(pl.Float64).fill_null(np.nan).to_numpy()
     tier = grade_cells(judged.p, q, total, useful, rank_p > RANKS_AGREE, rules_of(settings))
@@ -177,11 +187,11 @@ def _grades(
 
 def judge(months: pl.DataFrame, cells: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Judge the cells that have enough scans; every row of `cells` has `reason` null."""
-    rows = months.join(cells.select(_KEYS), on=_KEYS, how="semi", maintain_order="left")
+    rows = months.join(cells.select(_NUMBERS), on=_NUMBERS, how="semi", maintain_order="left")
     series = _Series(
-        encode(rows, _KEYS)[0], rows["day"].to_numpy() / DAYS_A_MONTH, rows["difference"].to_numpy()
+        encode(rows, _NUMBERS)[0], rows["day"].to_numpy() / DAYS_A_MONTH, rows["difference"].to_numpy()
     )
-    measure, known = encode(cells, ["parameter", "state"])
+    measure, known = encode(cells, ["cell_no"])
     least = cells["resolution"].cast(pl.Float64).fill_null(0.0).to_numpy() ** 2 / 12
     at = (series.cell, series.time, series.value)
     rho = serial_correlation(*at, measure, len(known))
