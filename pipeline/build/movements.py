@@ -2,48 +2,144 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from pipeline.build.codes import as_frame, encode
+from pipeline.build.codes import IntArray, as_frame, encode
 from pipeline.build.effects import linked_readers
 from pipeline.compare.effects import fit_effects
+from pipeline.compare.effects_design import FloatArray, dense_codes
 from pipeline.warehouse.engines import Engine
 
 PARENTS = ("int_scan_movements", "int_numbered_scans", "int_numbered_vans", "int_cells", "vocab.parameters")
-KEYS = ["channel", "parameter", "state"]
-_QUERY = """
-select m.channel, s.van, v.cohort_id, v.family_id, s.reader, s.scanned_at, c.parameter, c.state, m.value,
-    p.unit, p.resolution, p.smallest_useful
+_VALUES = """
+select m.scan_no - 1 as scan, m.cell_no - 1 as cell, m.channel = 'step' as is_step, m.value
 from int_scan_movements as m
 inner join int_numbered_scans as s on m.scan_no = s.scan_no
+where s.reader is not null
+"""
+# A van that is not in the register shares its seasons with nobody.
+_SCANS = """
+select s.van_no - 1 as van, s.reader, s.scanned_at, s.scan_month,
+    coalesce(v.family_id, concat('unregistered ', s.van)) as season_of
+from int_numbered_scans as s
 inner join int_numbered_vans as v on s.van_no = v.van_no
-inner join int_cells as c on m.cell_no = c.cell_no
+order by s.scan_no
+"""
+_VANS = "select van, cohort_id, family_id from int_numbered_vans order by van_no"
+_CELLS = """
+select c.parameter, c.state, p.unit, p.resolution, p.smallest_useful
+from int_cells as c
 inner join vocab.parameters as p on c.parameter = p.parameter
-order by m.channel, m.cell_no, s.van_no, m.scan_no
+order by c.cell_no
 """
 LEAST_RATIO = 1.5  # smallest useful ratio of one van's spread to its siblings'; a proposal
 LOG_STEP = 0.05  # steps of the logarithm of a spread: finer differences are not told apart; a proposal
 
 
-def _adjust(frame: pl.DataFrame) -> pl.DataFrame:
-    """Take season and reader off each scan's value; say which rows' readers can be compared."""
-    coded = frame.with_columns(
-        family=pl.coalesce("family_id", pl.concat_str(pl.lit("unregistered "), "van")),
-        month=pl.col("scanned_at").dt.year().cast(pl.Int64) * 12
-        + pl.col("scanned_at").dt.month().cast(pl.Int64),
+@dataclass(frozen=True)
+class _Visits:
+    """Values of one measure averaged over a van's scans by one reader in one month.
+
+    Parameters
+    ----------
+    measure, visit : (rows,) int
+        Measure, and van x reader x month; sorted by both.
+    mean, squares : (rows,) float
+        Mean of the scans' values and the sum of their squares about it, in the measure's unit and its square.
+    n : (rows,) int
+        Scans.
+    """
+
+    measure: IntArray
+    visit: IntArray
+    mean: FloatArray
+    squares: FloatArray
+    n: IntArray
+
+
+def _average(measure: IntArray, visit: IntArray, value: FloatArray) -> _Visits:
+    """Average the values of scans, shape (scans x measures,)."""
+    visits = int(visit.max(initial=0)) + 1
+    row, known = dense_codes(measure * visits + visit)
+    n = np.bincount(row, minlength=len(known))
+    mean = np.bincount(row, value, len(known)) / n
+    squares = np.bincount(row, (value - mean[row]) ** 2, len(known))
+    return _Visits(known // visits, known % visits, mean, squares, n)
+
+
+def _adjust(rows: _Visits, visits: pl.DataFrame) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
+    """Take season and reader off; return the means left, which of them can be compared, and the variance factors."""
+    van, month, reader, family = (
+        visits[name].to_numpy()[rows.visit] for name in ("van", "month", "reader_no", "family")
     )
-    measure, measures = encode(coded, KEYS)
-    van, reader, family = (encode(coded, [name])[0] for name in ("van", "reader", "family"))
-    effects = fit_effects(coded["value"].to_numpy(), van, coded["month"].to_numpy(), reader, measure, family)
-    is_linked = np.zeros((len(measures), int(reader.max()) + 1), np.bool_)
+    effects = fit_effects(rows.mean, van, month, reader, rows.measure, family, n_scans=rows.n)
+    is_linked = np.zeros((int(rows.measure.max()) + 1, int(reader.max()) + 1), np.bool_)
     is_linked[effects.readers.measure, effects.readers.reader] = linked_readers(effects)
-    factor = np.ones(len(measures))
+    factor = np.ones(len(is_linked))
     factor[effects.measures] = effects.variance_factor
-    return coded.with_columns(
-        adjusted=pl.Series(effects.adjusted),
-        is_linked=pl.Series(is_linked[measure, reader]),
-        variance_factor=pl.Series(factor[measure]),
+    return effects.adjusted, is_linked[rows.measure, reader], factor
+
+
+@dataclass(frozen=True)
+class _Means:
+    """One row per measure x van: scans that can be compared, their mean, and the variance between them; nan for none."""
+
+    measure: IntArray
+    van: IntArray
+    m: IntArray
+    y: FloatArray
+    s2: FloatArray
+
+    def number_of(self, measure: IntArray, van: IntArray) -> IntArray:
+        """Row of each measure and van given."""
+        vans = int(self.van.max(initial=0)) + 1
+        return np.searchsorted(self.measure * vans + self.van, measure * vans + van)
+
+
+def _sum_vans(
+    rows: _Visits, van: IntArray, adjusted: FloatArray, is_linked: NDArray[np.bool_]
+) -> _Means:
+    """Sum what readers that can be compared have read of each van; `van`, `adjusted` and `is_linked` stand by `rows`."""
+    vans = int(van.max(initial=0)) + 1
+    pair, pairs = dense_codes(rows.measure * vans + van)
+    weight = np.where(is_linked, rows.n, 0)
+    m = np.bincount(pair, weight, len(pairs)).astype(np.int64)
+    y, s2 = np.full((2, len(pairs)), np.nan)
+    np.divide(np.bincount(pair, weight * adjusted, len(pairs)), m, out=y, where=m > 0)
+    about = np.where(is_linked, rows.squares + rows.n * (adjusted - y[pair]) ** 2, 0.0)
+    np.divide(np.bincount(pair, about, len(pairs)), m - 1, out=s2, where=m > 1)
+    return _Means(pairs // vans, pairs % vans, m, y, s2)
+
+
+def _seen(key: IntArray, scan: IntArray, keys: int) -> tuple[IntArray, IntArray]:
+    """First and last scan of every key; scans are numbered in order of time."""
+    first, last = np.full(keys, np.iinfo(np.int64).max), np.full(keys, -1)
+    np.minimum.at(first, key, scan)
+    np.maximum.at(last, key, scan)
+    return first, last
+
+
+def _as_levels(
+    means: _Means, cells: pl.DataFrame, vans: pl.DataFrame, is_step: NDArray[np.bool_], factor: FloatArray
+) -> pl.DataFrame:
+    """The means beside the names of their readings, states and vans; everything is given row by row."""
+    named = pl.concat([cells, vans], how="horizontal").with_columns(
+        window_name=pl.when(pl.Series(is_step)).then(pl.lit("step")).otherwise(pl.lit("spread")),
+        y=pl.Series(means.y).fill_nan(None),
+        m=pl.Series(means.m),
+        s2=pl.Series(means.s2).fill_nan(None),
+        variance_factor=pl.Series(factor),
+        is_reader_linked=pl.Series(means.m > 0),
+        reset_by=pl.lit(None, pl.String),
+    )
+    is_log = pl.col("window_name") == "spread"
+    return named.with_columns(
+        resolution=pl.when(is_log).then(LOG_STEP).otherwise("resolution"),
+        smallest_useful=pl.when(is_log).then(float(np.log(LEAST_RATIO))).otherwise("smallest_useful"),
     )
 
 
@@ -53,28 +149,24 @@ def read_movements(engine: Engine) -> pl.DataFrame:
     `window_name` is the channel. For spread, y and s2 are of the logarithm, and so are `resolution` and
     `smallest_useful`. y is null where only readers were used that share no van with the others.
     """
-    frame = as_frame(engine.arrow(_QUERY))
-    if frame.is_empty():
+    values = as_frame(engine.arrow(_VALUES))
+    if values.is_empty():
         return pl.DataFrame()
-    counted = pl.col("adjusted").filter("is_linked")
-    means = (
-        _adjust(frame)
-        .group_by(*KEYS, "van", maintain_order=True)
-        .agg(
-            pl.col(
-                "cohort_id", "family_id", "unit", "resolution", "smallest_useful", "variance_factor"
-            ).first(),
-            counted.mean().alias("y"),
-            counted.len().cast(pl.Int64).alias("m"),
-            counted.var().alias("s2"),
-            pl.col("scanned_at").min().alias("first_at"),
-            pl.col("scanned_at").max().alias("last_at"),
-        )
+    scan, cell, is_step = (values[name].cast(pl.Int64).to_numpy() for name in ("scan", "cell", "is_step"))
+    cells, vans = as_frame(engine.arrow(_CELLS)), as_frame(engine.arrow(_VANS))
+    measure, measures = dense_codes(is_step * len(cells) + cell)
+    scans = as_frame(engine.arrow(_SCANS)).with_columns(
+        month=pl.col("scan_month").dt.year().cast(pl.Int64) * 12 + pl.col("scan_month").dt.month()
     )
-    is_log = pl.col("window_name") == "spread"
-    return means.rename({"channel": "window_name"}).with_columns(
-        is_reader_linked=pl.col("m") > 0,
-        reset_by=pl.lit(None, pl.String),
-        resolution=pl.when(is_log).then(LOG_STEP).otherwise("resolution"),
-        smallest_useful=pl.when(is_log).then(float(np.log(LEAST_RATIO))).otherwise("smallest_useful"),
+    visit, visits = encode(scans, ["van", "month", "reader", "season_of"])
+    visits = visits.with_columns(
+        reader_no=pl.Series(encode(visits, ["reader"])[0]), family=pl.Series(encode(visits, ["season_of"])[0])
     )
+    rows = _average(measure, visit[scan], values["value"].to_numpy())
+    adjusted, is_linked, factor = _adjust(rows, visits)
+    means = _sum_vans(rows, visits["van"].to_numpy()[rows.visit], adjusted, is_linked)
+    first, last = _seen(means.number_of(measure, scans["van"].to_numpy()[scan]), scan, len(means.m))
+    code = measures[means.measure]
+    return _as_levels(
+        means, cells[code % len(cells)], vans[means.van], code >= len(cells), factor[means.measure]
+    ).with_columns(first_at=scans["scanned_at"].gather(first), last_at=scans["scanned_at"].gather(last))
