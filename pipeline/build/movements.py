@@ -67,7 +67,7 @@ def _average(measure: IntArray, visit: IntArray, value: FloatArray) -> _Visits:
     row, known = dense_codes(measure * visits + visit)
     n = np.bincount(row, minlength=len(known))
     mean = np.bincount(row, value, len(known)) / n
-    squares = np.bincount(row, (value - mean[row]) ** 2, len(known))
+    squares = np.bincount(row, (value - mean[row]) ** 2, len(known)).astype(np.float64)
     return _Visits(known // visits, known % visits, mean, squares, n)
 
 
@@ -100,9 +100,7 @@ class _Means:
         return np.searchsorted(self.measure * vans + self.van, measure * vans + van)
 
 
-def _sum_vans(
-    rows: _Visits, van: IntArray, adjusted: FloatArray, is_linked: NDArray[np.bool_]
-) -> _Means:
+def _sum_vans(rows: _Visits, van: IntArray, adjusted: FloatArray, is_linked: NDArray[np.bool_]) -> _Means:
     """Sum what readers that can be compared have read of each van; `van`, `adjusted` and `is_linked` stand by `rows`."""
     vans = int(van.max(initial=0)) + 1
     pair, pairs = dense_codes(rows.measure * vans + van)

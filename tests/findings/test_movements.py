@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 from datetime import datetime, timedelta
 from typing import Any
 
+import duckdb
 import numpy as np
-import pyarrow as pa
 import pytest
 
 from pipeline.build import movements
@@ -15,45 +16,46 @@ from pipeline.compare.nulls import NullTables
 from pipeline.findings import merging, van_cells
 from pipeline.findings.records import Finding
 from pipeline.settings import Settings
+from pipeline.warehouse.engines import DuckDB
 
 VANS, SCANS = 24, 10
 ODD = "v05"
 
 
-class Shelf:
-    """Hands out one table, whatever is asked."""
-
-    def __init__(self, table: pa.Table) -> None:
-        self.table = table
-
-    def arrow(self, query: str) -> pa.Table:
-        assert "int_scan_movements" in query
-        return self.table
-
-
-def movement_rows(channel: str, spread_of: dict[str, float], bias: float = 0.0, seed: int = 1) -> pa.Table:
+def movement_rows(channel: str, spread_of: dict[str, float], bias: float = 0.0, scans: int = SCANS) -> DuckDB:
     """Three cohorts of eight vans; two readers, of which the second adds `bias` to every value."""
-    rng = np.random.default_rng(seed)
-    rows: list[dict[str, Any]] = []
-    for v in range(VANS):
-        van, own = f"v{v:02d}", 0.2 * rng.standard_normal()
-        for s in range(SCANS):
-            second = bool(rng.random() < 0.5)
-            rows.append(
-                {
-                    "channel": channel, "scan_key": f"{van}/{s}", "van": van, "cohort_id": f"c{v // 8}",
-                    "family_id": "f", "reader": "Second" if second else "First",
-                    "scanned_at": datetime(2025, 1, 5) + timedelta(days=30 * s), "parameter": "rail_pressure",
-                    "state": "warm_idle" if channel == "spread" else "raised_idle",
-                    "value": own + 0.15 * rng.standard_normal() + spread_of.get(van, 0.0) + bias * second,
-                    "unit": "MPa", "resolution": 0.1, "smallest_useful": 1.0,
-                }
-            )  # fmt: skip
-    return pa.Table.from_pylist(rows)
+    rng = np.random.default_rng(1)
+    vans = [f"v{v:02d}" for v in range(VANS)]
+    seen: list[tuple[Any, ...]] = []
+    values: list[tuple[Any, ...]] = []
+    own = {van: 0.2 * rng.standard_normal() for van in vans}
+    for s, (n, van) in itertools.product(range(scans), enumerate(vans, 1)):
+        second, at = bool(rng.random() < 0.5), datetime(2025, 1, 5) + timedelta(days=30 * s, minutes=n)
+        reader = "Second" if second else "First"
+        seen.append((len(seen) + 1, n, van, reader, at, at.date().replace(day=1)))
+        value = own[van] + 0.15 * rng.standard_normal() + spread_of.get(van, 0.0) + bias * second
+        values.append((channel, len(seen), 1 + (channel == "step"), value))
+    connection = duckdb.connect()
+    for table, columns, rows in (
+        ("int_numbered_vans", "van_no integer, van text, cohort_id text, family_id text",
+         [(n, van, f"c{(n - 1) // 8}", "f") for n, van in enumerate(vans, 1)]),
+        ("int_numbered_scans", "scan_no integer, van_no integer, van text, reader text, scanned_at timestamp, scan_month date", seen),
+        ("int_cells", "cell_no smallint, parameter text, state text",
+         [(1, "rail_pressure", "warm_idle"), (2, "rail_pressure", "raised_idle")]),
+        ("int_scan_movements", "channel text, scan_no integer, cell_no smallint, value double", values),
+        ("vocab.parameters", "parameter text, unit text, resolution double, smallest_useful double",
+         [("rail_pressure", "MPa", 0.1, 1.0)]),
+    ):  # fmt: skip
+        connection.execute("create schema if not exists vocab")
+        connection.execute(f"create table {table} ({columns})")
+        if rows:
+            marks = ", ".join("?" * len(rows[0]))
+            connection.executemany(f"insert into {table} values ({marks})", rows)
+    return DuckDB(connection)
 
 
-def scored(channel: str, table: pa.Table) -> list[dict[str, Any]]:
-    levels = movements.read_movements(Shelf(table))  # type: ignore[arg-type]
+def scored(channel: str, engine: DuckDB) -> list[dict[str, Any]]:
+    levels = movements.read_movements(engine)
     chosen = next(c for c in CHANNELS if c.name == channel)
     return _score_channel(chosen, number_levels(levels), NullTables.load(), Settings())[0].to_dicts()
 
@@ -71,8 +73,8 @@ def test_an_unsteady_van_is_found_in_the_units_of_the_reading_and_no_other_is() 
 
 def test_a_reader_that_shows_more_scatter_makes_no_van_unsteady() -> None:
     """Rows twice as wide on one reader (polled slower, say): taken off, since vans were read by both."""
-    plain = movements.read_movements(Shelf(movement_rows("spread", {})))  # type: ignore[arg-type]
-    biased = movements.read_movements(Shelf(movement_rows("spread", {}, bias=np.log(2))))  # type: ignore[arg-type]
+    plain = movements.read_movements(movement_rows("spread", {}))
+    biased = movements.read_movements(movement_rows("spread", {}, bias=np.log(2)))
     shift = biased["y"] - plain["y"]
     assert np.std(shift.to_numpy()) < 0.05  # left in it would be about 0.11: half of ln 2 x 0.5 / sqrt(10)
     assert not {
@@ -94,7 +96,7 @@ def test_a_step_is_scored_as_it_stands() -> None:
 
 
 def test_nothing_moved_is_nothing_scored() -> None:
-    assert movements.read_movements(Shelf(movement_rows("spread", {}).slice(0, 0))).is_empty()  # type: ignore[arg-type]
+    assert movements.read_movements(movement_rows("spread", {}, scans=0)).is_empty()
 
 
 def cell(channel: str, **more: Any) -> dict[str, Any]:
