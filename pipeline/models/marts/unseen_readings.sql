@@ -11,8 +11,16 @@
 -- column n_siblings: vans of the cohort that have the reading
 -- column n_scans: scans of the van in that state with these readers
 -- column reason: why it is not judged, in words
-with levels as (
-    select * from scan_levels
+with scan_values as (
+    select * from int_scan_values
+),
+
+scans as (
+    select * from int_numbered_scans
+),
+
+vans as (
+    select * from int_numbered_vans
 ),
 
 scores as (
@@ -35,19 +43,14 @@ settings as (
     select * from stg_settings
 ),
 
-fleet as (
-    select * from int_fleet
-),
-
-current_levels as (
-    select levels.*
-    from levels
-    cross join fleet
+scan_states as (
+    select distinct
+        scans.scan_no,
+        scan_values.state
+    from scan_values
+    inner join scans on scan_values.scan_key = scans.scan_key
     cross join settings
-    where levels.scanned_at <= fleet.data_to
-        and date_diff('day', cast(levels.scanned_at as date), cast(fleet.data_to as date)) <= settings.level_days
-        and levels.reader is not null
-        and levels.cohort_id is not null
+    where scans.age_days <= settings.level_days
 ),
 
 compared as (
@@ -65,14 +68,17 @@ compared as (
 
 read_in as (
     select
-        van,
-        cohort_id,
-        family_id,
-        state,
-        reader,
-        count(distinct scan_key) as n_scans
-    from current_levels
-    group by van, cohort_id, family_id, state, reader
+        vans.van,
+        vans.cohort_id,
+        vans.family_id,
+        scan_states.state,
+        scans.reader,
+        count(*) as n_scans
+    from scan_states
+    inner join scans on scan_states.scan_no = scans.scan_no
+    inner join vans on scans.van_no = vans.van_no
+    where vans.cohort_id is not null
+    group by vans.van, vans.cohort_id, vans.family_id, scan_states.state, scans.reader
 ),
 
 shown as (

@@ -14,55 +14,75 @@
 -- column is_plausible: the departure lies within these bounds
 -- column n_scans: scans in which both are known
 -- column says: what is expected, in words
-with levels as (
-    select * from scan_levels
+with scan_values as (
+    select * from int_scan_values
+),
+
+worked_out_values as (
+    select * from int_worked_out_values
+),
+
+scans as (
+    select * from int_numbered_scans
+),
+
+vans as (
+    select * from int_numbered_vans
 ),
 
 expectations as (
     select * from vocab.expectations
 ),
 
-months as (
-    select * from int_window_months
-),
-
 settings as (
     select * from stg_settings
-),
-
-fleet as (
-    select * from int_fleet
 ),
 
 settled_states as (
     select distinct state from vocab.worked_out_states
 ),
 
-current_levels as (
+asked as (
+    select parameter from expectations
+    union
+    select expected_by as parameter from expectations
+),
+
+together as (
     select
-        levels.scan_month,
-        levels.scan_key,
-        levels.van,
-        levels.cohort_id,
-        levels.family_id,
-        levels.scanned_at,
-        levels.parameter,
-        levels.state,
-        levels.value
-    from levels
-    inner join months on levels.scan_month = months.scan_month and months.in_level
-    cross join fleet
+        scan_key,
+        parameter,
+        state,
+        value
+    from scan_values
+    union all
+    select
+        scan_key,
+        parameter,
+        state,
+        value
+    from worked_out_values
+),
+
+current_values as (
+    select
+        scans.scan_no,
+        scans.van_no,
+        together.parameter,
+        together.state,
+        together.value
+    from together
+    inner join asked on together.parameter = asked.parameter
+    inner join settled_states on together.state = settled_states.state
+    inner join scans on together.scan_key = scans.scan_key
     cross join settings
-    where levels.scanned_at <= fleet.data_to
-        and date_diff('day', cast(levels.scanned_at as date), cast(fleet.data_to as date)) <= settings.level_days
+    where scans.age_days <= settings.level_days
 ),
 
 pairs as (
     select
-        measured.van,
-        measured.cohort_id,
-        measured.family_id,
-        measured.scanned_at,
+        measured.scan_no,
+        measured.van_no,
         measured.parameter,
         measured.state,
         expectations.expected_by,
@@ -79,21 +99,17 @@ pairs as (
             when expectations.relation = 'ratio' then measured.value / nullif(expected.value, 0)
             else expected.value
         end as departure
-    from current_levels as measured
-    inner join settled_states on measured.state = settled_states.state
+    from current_values as measured
     inner join expectations on measured.parameter = expectations.parameter
-    inner join current_levels as expected
-        on measured.scan_month = expected.scan_month
-        and measured.scan_key = expected.scan_key
+    inner join current_values as expected
+        on measured.scan_no = expected.scan_no
         and measured.state = expected.state
         and expected.parameter = expectations.expected_by
 ),
 
 summed as (
     select
-        van,
-        min(cohort_id) as cohort_id,
-        min(family_id) as family_id,
+        van_no,
         parameter,
         state,
         min(expected_by) as expected_by,
@@ -104,34 +120,37 @@ summed as (
         min(low) as low,
         min(high) as high,
         count(*) as n_scans,
-        min(scanned_at) as first_seen,
-        max(scanned_at) as last_seen,
+        min(scan_no) as first_no,
+        max(scan_no) as last_no,
         min(says) as says
     from pairs
     where departure is not null
-    group by van, parameter, state
+    group by van_no, parameter, state
 ),
 
 judged as (
     select
-        van,
-        cohort_id,
-        family_id,
-        parameter,
-        state,
-        expected_by,
-        relation,
-        measured,
-        expected,
-        departure,
-        low,
-        high,
-        departure between low and high as is_plausible,
-        n_scans,
-        first_seen,
-        last_seen,
-        says
+        vans.van,
+        vans.cohort_id,
+        vans.family_id,
+        summed.parameter,
+        summed.state,
+        summed.expected_by,
+        summed.relation,
+        summed.measured,
+        summed.expected,
+        summed.departure,
+        summed.low,
+        summed.high,
+        summed.departure between summed.low and summed.high as is_plausible,
+        summed.n_scans,
+        first_scans.scanned_at as first_seen,
+        last_scans.scanned_at as last_seen,
+        summed.says
     from summed
+    inner join vans on summed.van_no = vans.van_no
+    inner join scans as first_scans on summed.first_no = first_scans.scan_no
+    inner join scans as last_scans on summed.last_no = last_scans.scan_no
 )
 
 select * from judged
