@@ -17,8 +17,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from pipeline.counted import count_of
 from pipeline.errors import KinbayError
@@ -35,8 +33,6 @@ app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,
 )
-messages = Console(stderr=True, highlight=False, markup=False, emoji=False, soft_wrap=True)
-
 HomeOption = Annotated[
     Path | None,
     typer.Option("--home", help="The fleet's folder; else KINBAY_HOME, else ~/kinbay.", show_default=False),
@@ -60,11 +56,14 @@ def progress(title: str) -> Iterator[ProgressCall]:
     if os.environ.get("KINBAY_PROGRESS") == "lines":
         yield _progress_lines(title)
         return
-    if not messages.is_terminal:
+    if not sys.stderr.isatty():
         yield lambda _text, _done, _total: None
         return
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=messages, transient=True) as bar:
+    from rich.console import Console  # a tenth of a second that nobody who sees no bar should wait for
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(title, total=None)
 
         def show(text: str, done: int, total: int) -> None:
@@ -96,7 +95,7 @@ def print_json(data: Any) -> None:
 
 def say(text: str) -> None:
     """Write a message on stderr."""
-    messages.print(text)
+    sys.stderr.write(f"{text}\n")
 
 
 @app.command()

@@ -6,24 +6,11 @@ import datetime as dt
 from typing import Any
 
 import duckdb
-import pyarrow as pa
 
-from pipeline.columns import table
 from pipeline.journal import read_entries
 from pipeline.settings import Home
 
 KIND = "code_note"
-_SCHEMA = pa.schema(
-    [
-        ("entry", pa.string()),
-        ("written_at", pa.timestamp("us")),
-        ("who", pa.string()),
-        ("module", pa.string()),
-        ("code", pa.string()),
-        ("text", pa.string()),
-        ("origin", pa.string()),
-    ]
-)
 
 
 def write_notes(connection: duckdb.DuckDBPyConnection, home: Home) -> None:
@@ -37,7 +24,13 @@ def write_notes(connection: duckdb.DuckDBPyConnection, home: Home) -> None:
     rows = [_row(e) for e in read_entries(home, KIND)]
     connection.execute("delete from raw.code_notes")
     if rows:
-        connection.register("incoming_notes", table(rows, _SCHEMA))
+        import pyarrow as pa  # most homes have no such entry
+
+        from pipeline.columns import table
+
+        texts = [(name, pa.string()) for name in ("entry", "who", "module", "code", "text", "origin")]
+        schema = pa.schema([*texts, ("written_at", pa.timestamp("us"))])
+        connection.register("incoming_notes", table(rows, schema))
         connection.execute("insert into raw.code_notes by name from incoming_notes")
         connection.unregister("incoming_notes")
 

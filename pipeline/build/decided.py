@@ -13,9 +13,6 @@ from collections.abc import Iterable, Mapping
 from functools import partial
 from typing import Any
 
-import pyarrow as pa
-
-from pipeline.columns import table
 from pipeline.decisions import Decision, newest, read_decisions, say_return
 from pipeline.settings import Home
 from pipeline.warehouse.engines import Engine
@@ -25,17 +22,6 @@ DECISIONS = "computed.decisions"
 _FIGURES = ("n_scans", "difference", "interval_low", "interval_high")
 _EVIDENCE = ("tier", *_FIGURES, "last_seen")
 _NOW = "select finding_id, unit, tier, n_scans, value, difference, interval_low, interval_high, last_seen from computed.findings"
-_TYPES = {"tier": pa.string(), "n_scans": pa.int64(), "last_seen": pa.timestamp("us")}
-_SCHEMA = pa.schema(
-    [
-        *((name, pa.string()) for name in ("finding_id", "van", "claim", "choice", "decision")),
-        ("number", pa.int64()),
-        ("decided_at", pa.timestamp("us")),
-        ("until", pa.date32()),
-        *((name, pa.string()) for name in ("who", "why", "build_id", "standing", "why_back", "unit")),
-        *((f"{n}_{when}", _TYPES.get(n, pa.float64())) for when in ("then", "now") for n in _EVIDENCE),
-    ]
-)
 
 
 def decisions_step(home: Home, today: dt.date) -> Computed:
@@ -52,8 +38,23 @@ def decisions_step(home: Home, today: dt.date) -> Computed:
 
 
 def _write(engine: Engine, decided: tuple[Decision, ...], today: dt.date) -> None:
+    import pyarrow as pa  # a build that finds nothing new does without it
+
+    from pipeline.columns import table
+
+    types = {"tier": pa.string(), "n_scans": pa.int64(), "last_seen": pa.timestamp("us")}
+    schema = pa.schema(
+        [
+            *((name, pa.string()) for name in ("finding_id", "van", "claim", "choice", "decision")),
+            ("number", pa.int64()),
+            ("decided_at", pa.timestamp("us")),
+            ("until", pa.date32()),
+            *((name, pa.string()) for name in ("who", "why", "build_id", "standing", "why_back", "unit")),
+            *((f"{n}_{when}", types.get(n, pa.float64())) for when in ("then", "now") for n in _EVIDENCE),
+        ]
+    )
     found = {row["finding_id"]: row for row in engine.arrow(_NOW).to_pylist()} if decided else {}
-    engine.write(DECISIONS, table(set_beside(decided, found, today), _SCHEMA))
+    engine.write(DECISIONS, table(set_beside(decided, found, today), schema))
 
 
 def set_beside(

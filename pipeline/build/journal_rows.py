@@ -6,9 +6,7 @@ import datetime as dt
 from typing import Any
 
 import duckdb
-import pyarrow as pa
 
-from pipeline.columns import table as as_table
 from pipeline.journal import read_entries
 from pipeline.settings import Home
 
@@ -32,6 +30,10 @@ def write_journal_rows(connection: duckdb.DuckDBPyConnection, home: Home) -> Non
         rows = [_row(e, moment, columns) for e in entries if e["kind"] == kind and e["entry"] not in gone]
         connection.execute(f"delete from {table}")  # noqa: S608 - one of two names above
         if rows:
+            import pyarrow as pa  # most homes have no such entry
+
+            from pipeline.columns import table as as_table
+
             schema = pa.schema(
                 [("entry", pa.string()), (moment, pa.timestamp("us")), *((c, pa.string()) for c in columns)]
             )

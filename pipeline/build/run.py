@@ -5,33 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import partial
 from typing import Any
 
-from pipeline.build import (
-    code_associations,
-    code_notes,
-    decided,
-    drifts,
-    effects,
-    exposures,
-    findings,
-    journal_rows,
-    reader_updates,
-    repairs,
-    scores,
-    shares,
-)
+from pipeline.build import code_notes, decided, journal_rows, planned
 from pipeline.counted import count_of
 from pipeline.errors import KinbayError
-from pipeline.settings import Home, Settings
+from pipeline.settings import Home
 from pipeline.warehouse import checks, lock, models, publish, raw, runner, words
 from pipeline.warehouse.checks import CheckResult
-from pipeline.warehouse.engines import DuckDB, Engine
-from pipeline.warehouse.prints import package_print
+from pipeline.warehouse.engines import DuckDB
 
-_CODE = ("pipeline.compare", "pipeline.build", "pipeline.findings", "pipeline.vocabulary")
-"""What the computed tables are made by: another version of it computes them afresh."""
 _COUNTS = """
 select
     (select count(*) from vans) as vans,
@@ -57,8 +40,8 @@ class BuildReport:
         False where a stop check kept the last build in place.
     counts : mapping
         The row of table `builds`.
-    rebuilt, total : int
-        Tables rebuilt at least in part, of all.
+    steps : tuple of Step
+        What was done with each table.
     results : tuple of CheckResult
         What the checks found.
     """
@@ -66,9 +49,18 @@ class BuildReport:
     build_id: str
     is_published: bool
     counts: Mapping[str, Any]
-    rebuilt: int
-    total: int
+    steps: tuple[runner.Step, ...]
     results: tuple[CheckResult, ...]
+
+    @property
+    def rebuilt(self) -> int:
+        """Tables rebuilt at least in part."""
+        return sum(step.action != "skip" for step in self.steps)
+
+    @property
+    def total(self) -> int:
+        """Tables in all."""
+        return len(self.steps)
 
     def lines(self) -> list[str]:
         """Return the report as lines for a terminal, the outcome last."""
@@ -86,44 +78,6 @@ class BuildReport:
             f"{count_of(c['cells_tested'], 'comparison')}, {count_of(c['n_findings'], 'finding')} "
             f"(about {c['expected_by_chance']:.1f} expected by chance).",
         ]
-
-
-def computed_steps(settings: Settings) -> dict[str, runner.Computed]:
-    """Return the tables that Python makes between the models, by name."""
-
-    def nothing(engine: Engine) -> None:
-        """The step before wrote this table too."""
-
-    said = package_print(*_CODE, also=settings.model_dump_json())
-    made = {
-        effects.MONTHS: runner.Computed(
-            effects.PARENTS, partial(effects.write_effects, settings=settings), said
-        ),
-        exposures.EFFECTS: runner.Computed(
-            exposures.PARENTS, partial(exposures.write_exposures, settings=settings), said
-        ),
-        scores.SCORES: runner.Computed(scores.PARENTS, partial(scores.write_scores, settings=settings), said),
-        shares.SHARES: runner.Computed(shares.PARENTS, partial(shares.write_shares, settings=settings), said),
-        drifts.DRIFTS: runner.Computed(drifts.PARENTS, partial(drifts.write_drifts, settings=settings), said),
-        code_associations.ASSOCIATIONS: runner.Computed(
-            code_associations.PARENTS, partial(code_associations.write_associations, settings=settings), said
-        ),
-        repairs.REPAIRS: runner.Computed(
-            repairs.PARENTS, partial(repairs.write_repairs, settings=settings), said
-        ),
-        findings.FINDINGS: runner.Computed(
-            findings.PARENTS, partial(findings.write_findings, settings=settings), said
-        ),
-    }
-    for with_it, name in (
-        (effects.MONTHS, effects.READERS),
-        (effects.MONTHS, effects.FACTORS),
-        (effects.MONTHS, reader_updates.UPDATES),
-        (exposures.EFFECTS, exposures.OVERLAPS),
-        (scores.SCORES, scores.SUMMARY),
-    ):
-        made[name] = runner.Computed((with_it,), nothing, said, with_it)
-    return made
 
 
 def _refuse_empty(engine: DuckDB) -> None:
@@ -166,21 +120,31 @@ def build(
         _refuse_empty(engine)
         plan = models.load()
         now = datetime.now(UTC).replace(tzinfo=None, microsecond=0)
-        steps = computed_steps(settings) | {decided.DECISIONS: decided.decisions_step(home, now.date())}
+        steps = planned.planned_steps(engine, settings) | {
+            decided.DECISIONS: decided.decisions_step(home, now.date())
+        }
+        if engine.values("select 1 from raw.files where batch_id > (select max(batch_id) from build.batch)"):
+            planned.import_beside()
         with publish.drafting(engine, plan, home.warehouse) as draft:
             checking = checks.Checking(plan, engine.unpublished())
             after = [*checking.work(), *draft.work()]
             done = runner.build(engine, plan, steps, show, after, full=full)
-            results = checking.results(engine)
-            counts = dict(engine.arrow(_COUNTS).to_pylist()[0])
-            counts |= {name: int(counts[name]) for name in ("readings", "cells_tested")}
-            rebuilt = sum(step.action not in ("skip",) for step in done)
+            results = checking.results()
+            counts = _counts(engine)
             if any(r.stops for r in results):
-                return BuildReport("", False, counts, rebuilt, len(done), tuple(results))
+                return BuildReport("", False, counts, tuple(done), tuple(results))
             batch = engine.values("select coalesce(max(batch_id), 0) from raw.files")[0]
             counts |= {"build_id": _build_id(now, batch), "built_at": now}
             draft.hand_over(counts, results)
-    return BuildReport(counts["build_id"], True, counts, rebuilt, len(done), tuple(results))
+    return BuildReport(counts["build_id"], True, counts, tuple(done), tuple(results))
+
+
+def _counts(engine: DuckDB) -> dict[str, Any]:
+    """What is told of a build, by name."""
+    asked = engine.connection.execute(_COUNTS)
+    names = [column[0] for column in asked.description or ()]
+    counts = dict(zip(names, asked.fetchall()[0], strict=True))
+    return counts | {name: int(counts[name]) for name in ("readings", "cells_tested")}
 
 
 def _build_id(now: datetime, batch: int) -> str:

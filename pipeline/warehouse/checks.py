@@ -8,15 +8,11 @@ as soon as the tables that it reads stand.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from importlib.resources.abc import Traversable
 
-import pyarrow as pa
-
-from pipeline.columns import column
 from pipeline.errors import KinbayError
 from pipeline.warehouse.engines import EVERYTHING, Engine, Parts, joined, quote
 from pipeline.warehouse.models import Model, bare, packaged, read_header, tables_read
@@ -151,11 +147,9 @@ class Checking:
         if check := key_check(model, parts):
             self._found.append(_run_one(engine, check))
 
-    def results(self, engine: Engine) -> list[CheckResult]:
-        """Keep what the checks found in `build.check_results` and return it; stops come first."""
-        found = sorted(self._found, key=lambda r: (not r.stops, r.n_rows == 0, r.name))
-        engine.write("build.check_results", as_table(found))
-        return found
+    def results(self) -> list[CheckResult]:
+        """Return what the checks found; stops come first."""
+        return sorted(self._found, key=lambda r: (not r.stops, r.n_rows == 0, r.name))
 
 
 def _run_one(engine: Engine, check: Check) -> CheckResult:
@@ -167,17 +161,3 @@ def _run_one(engine: Engine, check: Check) -> CheckResult:
         first = f"select * from ({check.text}) as violations limit {N_EXAMPLES}"  # noqa: S608 - a file that ships
         examples = tuple(engine.arrow(first).to_pylist())
     return CheckResult(check.name, check.severity, check.sentence, check.remedy, n_rows, examples)
-
-
-def as_table(results: Sequence[CheckResult]) -> pa.Table:
-    """Return results as the rows of the published table `check_results`."""
-    return pa.table(
-        {
-            "check_name": column([r.name for r in results], pa.string()),
-            "severity": column([r.severity for r in results], pa.string()),
-            "sentence": column([r.sentence for r in results], pa.string()),
-            "remedy": column([r.remedy for r in results], pa.string()),
-            "n_rows": column([r.n_rows for r in results], pa.int64()),
-            "examples": column([json.dumps(r.examples, default=str) for r in results], pa.string()),
-        }
-    )

@@ -10,13 +10,12 @@ import contextlib
 import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
 
 import duckdb
-import numpy as np
-import pyarrow as pa
 
-from pipeline.columns import column
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 EVERYTHING: Final = "everything"
 N_LANES: Final = 2
@@ -181,6 +180,8 @@ class DuckDB:
         Rows alike have hashes alike, and whole numbers are sorted eight times as fast as texts are grouped.
         """
         hashed = f"select hash({', '.join(map(quote, key))}) as h from {quote(name)} where {only}"  # noqa: S608
+        import numpy as np  # a build that finds nothing new does without it
+
         hashes = np.sort(self.connection.execute(hashed).fetchnumpy()["h"])
         return not bool((hashes[1:] == hashes[:-1]).any())
 
@@ -223,21 +224,22 @@ class DuckDB:
             waiting += [(name, None)] if parts == EVERYTHING else [(name, p) for p in sorted(parts)]
         with self._transaction():
             self.connection.execute("delete from build.fingerprints")
-            self._append("build.fingerprints", list(state.fingerprints.items()), pa.string())
+            self._append("build.fingerprints", state.fingerprints.items())
             self.connection.execute("delete from build.marks")
-            self._append("build.marks", list(state.marks.items()), pa.string())
+            self._append("build.marks", state.marks.items())
             self.connection.execute("delete from build.contents")
-            self._append("build.contents", list(state.contents.items()), pa.string())
-            self._append("build.unpublished", waiting, pa.date32())
+            self._append("build.contents", state.contents.items())
+            self._append("build.unpublished", waiting, "date")
             self.connection.execute("delete from build.batch")
             self.connection.execute("insert into build.batch values ($1)", [state.batch_id])
 
-    def _append(self, table: str, pairs: Sequence[tuple[str, Any]], second: pa.DataType) -> None:
-        names = column([name for name, _ in pairs], pa.string())
-        rows = pa.table({"name": names, "kept": column([kept for _, kept in pairs], second)})
-        self.connection.register("incoming_rows", rows)
-        self.connection.execute(f"insert into {table} from incoming_rows")
-        self.connection.unregister("incoming_rows")
+    def _append(self, table: str, pairs: Iterable[tuple[str, Any]], second: str = "varchar") -> None:
+        """Add rows to one of the small tables of two columns; lists of values need no Arrow library."""
+        names, kept = zip(*pairs, strict=True) if pairs else ((), ())
+        self.connection.execute(
+            f"insert into {table} select unnest($1::varchar[]), unnest($2::{second}[])",
+            [list(names), list(kept)],
+        )
 
     def unpublished(self) -> dict[str, Parts]:
         """Return what was rebuilt since the last publishing, by table."""

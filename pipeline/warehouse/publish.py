@@ -25,7 +25,7 @@ import duckdb
 
 from pipeline.errors import KinbayError
 from pipeline.warehouse import past_findings
-from pipeline.warehouse.checks import CheckResult, as_table
+from pipeline.warehouse.checks import CheckResult
 from pipeline.warehouse.engines import EVERYTHING, DuckDB, Engine, Parts, joined, quote
 from pipeline.warehouse.models import Header, Model, read_header
 from pipeline.warehouse.published import NAME, POINTER, export_tables, open_published, reading
@@ -35,6 +35,12 @@ __all__ = ["export_tables", "open_published", "publish", "reading", "remove_old"
 
 _OPENING = "open the draft"
 _OWN = ("builds", "check_results", "finding_history")
+_RESULTS = """
+insert into published.check_results (check_name, severity, sentence, remedy, n_rows, examples)
+select
+    unnest($1::varchar[]), unnest($2::varchar[]), unnest($3::varchar[]), unnest($4::varchar[]), unnest($5::bigint[]),
+    unnest($6::varchar[])
+"""
 _GROWTH = 1.5
 """A copied file may grow to this many times its size when last written whole."""
 
@@ -218,10 +224,20 @@ def _tell(
     marks = ", ".join(f"${n}" for n in range(1, len(row) + 1))
     connection.execute(f"insert into published.builds values ({marks})", list(row.values()))  # noqa: S608
     _described(connection, "check_results")
-    connection.register("incoming_rows", as_table(results))
-    connection.execute("insert into published.check_results by name from incoming_rows")
-    connection.unregister("incoming_rows")
+    connection.execute(_RESULTS, _columns(results))
     _described(connection, "finding_history")
+
+
+def _columns(results: Sequence[CheckResult]) -> list[list[Any]]:
+    """What checks found, as the columns of the published table."""
+    return [
+        [r.name for r in results],
+        [r.severity for r in results],
+        [r.sentence for r in results],
+        [r.remedy for r in results],
+        [r.n_rows for r in results],
+        [json.dumps(r.examples, default=str) for r in results],
+    ]
 
 
 @contextlib.contextmanager

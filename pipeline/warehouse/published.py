@@ -10,8 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
-import pyarrow.csv
-import pyarrow.parquet
 
 from pipeline import formulas
 from pipeline.errors import KinbayError
@@ -99,6 +97,9 @@ def export_tables(home: Home, folder: Path, file_format: str) -> list[str]:
 
 def _export(connection: duckdb.DuckDBPyConnection, name: str, path: Path, file_format: str) -> None:
     """Write one table, in batches, so that a large one needs little memory."""
+    import pyarrow.csv
+    import pyarrow.parquet
+
     columns = connection.execute(
         "select column_name, data_type from duckdb_columns() where table_name = $1 order by column_index",
         [name],

@@ -189,7 +189,7 @@ def run_models(home: Home, threads: int, parts: dict[str, float]) -> list[runner
             after = [*checking.work(), *draft.work()]
             done = runner.build(engine, plan, small_fleet.steps(), after=after)
             mark("build, check, copy")
-            draft.hand_over({"build_id": "bench"}, checking.results(engine))
+            draft.hand_over({"build_id": "bench"}, checking.results())
         mark("publish")
     mark("close")
     return done

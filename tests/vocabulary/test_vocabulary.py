@@ -8,7 +8,7 @@ import pytest
 from pipeline import vocabulary
 from pipeline.errors import KinbayError
 from pipeline.settings import Settings, Thresholds, Windows
-from pipeline.warehouse import words
+from pipeline.warehouse import word_tables, words
 
 # Conversions: arithmetic from SI definitions (BIPM SI brochure, 9th ed., and its tables of units outside
 # the SI); the mm3/stroke row is common practice, no source (diesel at 0.835 kg/L).
@@ -98,7 +98,7 @@ def test_a_fleets_own_thresholds_reach_the_warehouse() -> None:
     ).fetchall()
     assert found == [(6.5, 1.0)]
     with pytest.raises(KinbayError, match="rail_pressure"):
-        words.all_tables(Settings(parameters={"rail_presure": Thresholds()}))
+        word_tables.all_tables(Settings(parameters={"rail_presure": Thresholds()}))
 
 
 def test_the_same_vocabulary_is_written_once_and_another_setting_writes_it_anew() -> None:

@@ -19,7 +19,7 @@ def write_check(folder: Path, text: str) -> Path:
     return folder
 
 
-def test_stop_and_warn_are_told_apart_and_kept(tmp_path: Path) -> None:
+def test_stop_and_warn_are_told_apart(tmp_path: Path) -> None:
     engine = small_fleet.empty_engine()
     small_fleet.add_batch(engine, 1, 1)
     small_fleet.build(engine)
@@ -34,9 +34,6 @@ def test_stop_and_warn_are_told_apart_and_kept(tmp_path: Path) -> None:
         ("stop", 0, False),
     ]
     assert found[0].examples == ({"van": "001"},)
-    kept = engine.arrow("select check_name, severity, n_rows, examples from build.check_results").to_pylist()
-    assert [k["n_rows"] for k in kept] == [1, 1, 0]
-    assert kept[0]["examples"] == '[{"van": "001"}]'
 
 
 def checked(
@@ -49,7 +46,7 @@ def checked(
     checking = checks.Checking(plan, {}, own)
     for work in checking.work():
         work.run(engine, parts)
-    return checking.results(engine)
+    return checking.results()
 
 
 def built(engine: DuckDB) -> dict[str, Parts]:
@@ -108,7 +105,7 @@ def test_what_waits_to_be_published_is_looked_at_again() -> None:
     again = checks.Checking(models.load(), first, [])
     for work in again.work():
         work.run(engine, built(engine))
-    assert [r.name for r in again.results(engine) if r.stops] == [
+    assert [r.name for r in again.results() if r.stops] == [
         "key_of_int_scan_values",
         "key_of_scan_levels",
     ]

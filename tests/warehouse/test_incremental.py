@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import random
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -16,9 +18,9 @@ import sqlglot
 from sqlglot import exp
 
 from pipeline import ingest
-from pipeline.build import build
+from pipeline.build import build, planned
 from pipeline.build.decided import DECISIONS, decisions_step
-from pipeline.build.run import computed_steps
+from pipeline.build.steps import computed_steps
 from pipeline.ingest import correcting
 from pipeline.settings import Home
 from pipeline.warehouse import raw
@@ -232,7 +234,7 @@ def test_a_step_reads_no_table_that_it_does_not_name(first: Home, tmp_path: Path
     """Steps run at the same time: what is not named may not be made yet."""
     shutil.copytree(first.path, tmp_path / "home")
     home = Home(tmp_path / "home")
-    steps = computed_steps(home.settings) | {DECISIONS: decisions_step(home, dt.date(2026, 10, 1))}
+    steps = computed_steps(home.settings, "") | {DECISIONS: decisions_step(home, dt.date(2026, 10, 1))}
     heard = 0
     with raw.open_work(home) as connection:
         for name, step in steps.items():
@@ -241,3 +243,31 @@ def test_a_step_reads_no_table_that_it_does_not_name(first: Home, tmp_path: Path
             assert engine.read - set(step.parents) == set(), name
             heard += len(engine.read)
     assert heard > 30
+
+
+def test_the_steps_kept_in_the_work_file_are_those_of_the_code(first: Home, tmp_path: Path) -> None:
+    shutil.copytree(first.path, tmp_path / "home")
+    home = Home(tmp_path / "home")
+    with raw.open_work(home) as connection:
+        engine = DuckDB(connection)
+        kept = planned.planned_steps(engine, home.settings)
+        engine.connection.execute("update build.steps set made_by = 'older', parents = ['vans']")
+        fresh = planned.planned_steps(engine, home.settings)
+        again = planned.planned_steps(engine, home.settings)
+    told = [
+        {n: (s.parents, s.written_by, s.fingerprint) for n, s in found.items()}
+        for found in (kept, fresh, again)
+    ]
+    assert told[0] == told[1] == told[2]
+    assert len(kept) > 10
+
+
+def test_a_build_with_nothing_new_imports_no_numerical_library(first: Home, tmp_path: Path) -> None:
+    shutil.copytree(first.path, tmp_path / "home")
+    script = (
+        "import sys; from pathlib import Path; from pipeline.build import build; from pipeline.settings import Home;"
+        f"report = build(Home(Path({str(tmp_path / 'home')!r}))); assert report.rebuilt == 0;"
+        "print([m for m in ('polars', 'scipy', 'pandas', 'numpy', 'pyarrow', 'rich') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
