@@ -8,27 +8,30 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pyarrow as pa
-from numpy.typing import NDArray
 
-from pipeline.build.codes import as_frame, encode
+from pipeline.build.codes import IntArray, as_frame
 from pipeline.columns import table
+from pipeline.compare.effects_design import FloatArray, dense_codes
 from pipeline.compare.shares import Components, share_out
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
 SHARES = "computed.variance_shares"
-PARENTS = ("int_share_scans", "int_cells", "computed.exposure_effects", "vocab.parameters", "vocab.settings")
+PARENTS = ("int_share_scans", "int_cells", "computed.exposure_effects", "vocab.parameters")
 FACTORS = {"model_year": "cohort_no", "van": "van_no", "reader": "reader_no"}
 MIN_VANS = 6  # with fewer, the spread between vans is as good as unknown (proposal)
 _QUERY = """
-select cell_no, family_no, cohort_no, van_no, reader_no, value_shared, exposure_shift
+select cell_no - 1 as measure, family_no, cohort_no, van_no, reader_no, count(*) as n_scans,
+    avg(value_shared) as value, count(*) * var_pop(value_shared) as value_square,
+    avg(exposure_shift) as exposure, count(*) * var_pop(exposure_shift) as exposure_square
 from int_share_scans
-order by cell_no, van_no, scan_no
+group by cell_no, family_no, cohort_no, van_no, reader_no
 """
-_CELLS = """
-select c.cell_no, c.parameter, c.state, p.unit
+_READINGS = """
+select c.parameter, c.state, p.unit
 from int_cells as c
 inner join vocab.parameters as p on c.parameter = p.parameter
+order by c.cell_no
 """
 _EXPOSURES = """
 select parameter, state, count(distinct concat(attribute, '=', level)) as n_levels
@@ -51,10 +54,18 @@ _SCHEMA = pa.schema(
 )
 
 
-def _exposure_variance(shift: NDArray[np.float64], family: NDArray[np.int64]) -> float:
-    """Variance, within models, of what exposures were found to add; known from the fleet and not estimated anew."""
-    mean = np.bincount(family, shift) / np.maximum(np.bincount(family), 1)
-    return float(np.mean((shift - mean[family]) ** 2))
+def _exposure_variance(
+    measure: IntArray, family: IntArray, shift: FloatArray, square: FloatArray, n_scans: IntArray
+) -> FloatArray:
+    """Variance, within models, of what exposures were found to add; known from the fleet and not estimated anew.
+
+    `shift`, `square` and `n_scans` are of cells; the result is of measures.
+    """
+    block = measure * (int(family.max(initial=0)) + 1) + family
+    mean = np.bincount(block, shift * n_scans) / np.maximum(np.bincount(block, n_scans), 1)
+    off = square + n_scans * (shift - mean[block]) ** 2
+    spread: FloatArray = np.bincount(measure, off) / np.bincount(measure, n_scans)
+    return spread
 
 
 def _number(value: float) -> float | None:
@@ -62,23 +73,23 @@ def _number(value: float) -> float | None:
 
 
 def _rows(
-    head: Mapping[str, Any], found: Components, exposure: float, n_exposures: int
+    head: Mapping[str, Any], found: Components, at: int, exposure: float, n_exposures: int
 ) -> list[dict[str, Any]]:
     """The parts of one reading, with the exposures' beside what was estimated without them."""
-    total = float(np.nansum(found.variance)) + exposure
+    total = float(np.nansum(found.variance[at])) + exposure
     keep = (total - exposure) / total if total > 0 else np.nan
     rows: list[dict[str, Any]] = []
     for number, part in enumerate((*FACTORS, "rest")):
-        variance = float(found.variance[number])
+        variance = float(found.variance[at, number])
         rows.append(
             dict(head)
             | {
                 "part": part,
-                "share": _number(found.share[number] * keep),
-                "low": _number(found.low[number] * keep),
-                "high": _number(found.high[number] * keep),
+                "share": _number(found.share[at, number] * keep),
+                "low": _number(found.low[at, number] * keep),
+                "high": _number(found.high[at, number] * keep),
                 "deviation": _number(np.sqrt(variance)),
-                "n_levels": int(found.levels[number]) if part in FACTORS else head["n_scans"],
+                "n_levels": int(found.levels[at, number]) if part in FACTORS else head["n_scans"],
                 "reason": _WHY.get(part) if np.isnan(variance) else None,
             }
         )
@@ -94,32 +105,26 @@ def _rows(
 
 def find_shares(engine: Engine) -> list[dict[str, Any]]:
     """Return the parts of every reading with enough vans."""
-    frame = as_frame(engine.arrow(_QUERY))
+    summed = as_frame(engine.arrow(_QUERY))
+    frame = summed.filter(pl.col("van_no").n_unique().over("measure") >= MIN_VANS)
+    if frame.is_empty():
+        return []
+    measure, known = dense_codes(frame["measure"].to_numpy())
+    family, *factors = (frame[name].cast(pl.Int64).to_numpy() for name in ("family_no", *FACTORS.values()))
+    value, square, shift, shift_square, n_scans = (
+        frame[name].to_numpy() for name in ("value", "value_square", "exposure", "exposure_square", "n_scans")
+    )
+    found = share_out(measure, value, family, factors, n_rows=n_scans, square=square)
+    exposure = _exposure_variance(measure, family, shift, shift_square, n_scans)
     exposures = {(p, s): n for p, s, n in as_frame(engine.arrow(_EXPOSURES)).iter_rows()}
-    family, *factors = (encode(frame, [column])[0] for column in ("family_no", *FACTORS.values()))
-    value, shift = frame["value_shared"].to_numpy(), frame["exposure_shift"].to_numpy()
-    readings = (
-        frame.with_row_index("first")
-        .group_by("cell_no", maintain_order=True)
-        .agg(pl.col("first").first(), n_scans=pl.len())
-        .join(as_frame(engine.arrow(_CELLS)), on="cell_no", how="left", maintain_order="left")
-        .select("parameter", "state", "unit", "first", "n_scans")
+    readings = as_frame(engine.arrow(_READINGS))[known.tolist()].with_columns(
+        n_vans=pl.Series(found.levels[:, list(FACTORS).index("van")]),
+        n_scans=pl.Series(np.bincount(measure, n_scans).astype(np.int64)),
     )
     rows: list[dict[str, Any]] = []
-    for reading in readings.iter_rows(named=True):
-        first = reading.pop("first")
-        part = slice(first, first + reading["n_scans"])
-        van, reader = factors[1][part], factors[2][part]
-        reading["n_vans"] = len(np.unique(van))
-        if reading["n_vans"] < MIN_VANS:
-            continue
-        cells = len(np.unique(van * (int(reader.max()) + 1) + reader))
-        runs = int(np.clip(150_000 // cells, 60, 200))
-        found = share_out(value[part], family[part], [f[part] for f in factors], runs=runs)
-        exposure = _exposure_variance(shift[part], family[part])
-        rows += _rows(
-            reading, found, exposure, int(exposures.get((reading["parameter"], reading["state"]), 0))
-        )
+    for at, reading in enumerate(readings.iter_rows(named=True)):
+        n_exposures = int(exposures.get((reading["parameter"], reading["state"]), 0))
+        rows += _rows(reading, found, at, float(exposure[at]), n_exposures)
     return rows
 
 
