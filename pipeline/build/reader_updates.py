@@ -20,7 +20,7 @@ from pipeline.warehouse.engines import Engine
 
 UPDATES = "computed.reader_updates"
 PARENTS = ("vocab.parameters", "vocab.settings")
-DAYS = 180  # on either side of an update: several scans of every van, and little wear
+DAYS = 365  # on either side of an update; chosen by simulation (docs/reader_updates.md)
 ALONE_P = 0.05
 TOO_FEW = "fewer than 4 vans read before and after it, by this reader or by others to compare with"
 _UNITS = "select parameter, unit from vocab.parameters"
@@ -166,15 +166,6 @@ def _shown(frame: pl.DataFrame, p: np.ndarray, finding_q: float) -> tuple[np.nda
     return q, shown
 
 
-def _measure(levels: Levels, days: int) -> pl.DataFrame:
-    """Return `sum_moves` with the step of each row, its interval and p."""
-    frame = sum_moves(levels, days)
-    if not len(frame):
-        return frame
-    judged = judge_updates(_moved_of(frame, ""), _moved_of(frame, "_other"))
-    return frame.with_columns(pl.Series(name, getattr(judged, name)).fill_nan(None) for name in (*_STEP, "p"))
-
-
 def _add_up(updates: pl.DataFrame) -> pl.DataFrame:
     """Give each update the sum of the steps shown up to and with it."""
     taken = pl.when("is_shown").then(pl.col("step")).otherwise(0.0)
@@ -188,14 +179,16 @@ def judge(levels: Levels, settings: Settings, days: int = DAYS) -> pl.DataFrame:
     steps shown up to and with this update.
     """
     columns = [c for c in _COLUMNS if c != "unit"]
-    frame = _measure(levels, days)
+    frame = sum_moves(levels, days)
     if not len(frame):
         return pl.DataFrame(schema={c: _TYPES.get(c, pl.String) for c in columns})
-    q, shown = _shown(frame, frame["p"].fill_null(np.nan).to_numpy(), settings.tiers.finding_q)
+    judged = judge_updates(_moved_of(frame, ""), _moved_of(frame, "_other"), encode(frame, _SOFTWARE)[0])
+    q, shown = _shown(frame, judged.p, settings.tiers.finding_q)
     made = frame.with_columns(
+        **{name: pl.Series(getattr(judged, name)).fill_nan(None) for name in (*_STEP, "p")},
         q=pl.Series(q).fill_nan(None),
         is_shown=pl.Series(shown),
-        reason=pl.when(pl.col("p").is_null()).then(pl.lit(TOO_FEW)),
+        reason=pl.when(pl.Series(np.isnan(judged.p))).then(pl.lit(TOO_FEW)),
         n_vans=pl.col("n"),
         n_vans_other=pl.col("n_other"),
     )
@@ -214,7 +207,8 @@ def pick_moved(levels: Levels, updates: pl.DataFrame) -> Levels:
 def measure_again(levels: Levels, updates: pl.DataFrame, days: int = DAYS) -> pl.DataFrame:
     """Measure the steps that `judge` showed once more; what is shown, p and q stay as they are.
 
-    Seasons fitted with a step still in the scans have taken part of it: a fifth where few scans stand behind a month.
+    Seasons fitted with a step still in the scans have taken part of it, a fifth where few scans stand behind a month,
+    and the same part of its error: the interval widens as the step grows.
 
     Parameters
     ----------
@@ -224,11 +218,13 @@ def measure_again(levels: Levels, updates: pl.DataFrame, days: int = DAYS) -> pl
         As `judge` or this function returned them.
     """
     key = [*_SOFTWARE, *_CELL]
-    again = _measure(levels, days).select(*key, *_STEP)
-    joined = updates.join(again, on=key, how="left", suffix="_again", maintain_order="left")
+    again = sum_moves(levels, days).select(*key, again=pl.col("moved") - pl.col("moved_other"))
+    joined = updates.join(again, on=key, how="left", maintain_order="left")
+    wider = pl.max_horizontal(pl.col("again") / pl.col("step"), 1.0)
+    anew = [pl.col("again") + wider * (pl.col(name) - pl.col("step")) for name in _STEP]
     kept = joined.with_columns(
-        pl.when("is_shown").then(pl.col(f"{name}_again")).otherwise(pl.col(name)).alias(name)
-        for name in _STEP
+        pl.when("is_shown").then(new).otherwise(pl.col(name)).alias(name)
+        for name, new in zip(_STEP, anew, strict=True)
     )
     return _add_up(kept).select(updates.columns)
 

@@ -61,7 +61,7 @@ def test_a_step_is_that_of_a_second_implementation() -> None:
     for (_, reader), rows in scans.group_by("van", "reader"):
         halves: tuple[list[float], list[float]] = ([], [])
         for at, version, value in rows.select("scanned_at", "reader_version", "value").iter_rows():
-            if -180 <= (at - told["since"]).days < 180 and version != "11":
+            if abs(at - told["since"]) <= timedelta(days=reader_updates.DAYS) and version != "11":
                 halves[at >= told["since"]].append(value)
         if all(halves):
             moved[str(reader)].append(float(np.mean(halves[1]) - np.mean(halves[0])))
