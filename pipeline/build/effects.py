@@ -22,9 +22,7 @@ from pipeline.warehouse.engines import Engine
 
 PARENTS = (*levels.PARENTS, *reader_updates.PARENTS)
 MONTHS, READERS, FACTORS = "computed.month_effects", "computed.reader_effects", "computed.variance_factors"
-MEASURED_AGAIN = (
-    2  # times; at each what seasons took of a step shrinks to its share of itself. Chosen by simulation
-)
+LOOKS_AGAIN = 2  # at each, what seasons took of a step shrinks to its share of itself; chosen by simulation
 
 
 def _months(effects: Effects, measures: pl.DataFrame, families: pl.DataFrame) -> pa.Table:
@@ -129,8 +127,8 @@ def fit_levels(
 
     A step inside a reader's scans would pass for a constant bias of that reader, or of all others: so updates are
     judged on scans that have lost season and biases as they first appear, and what is shown is taken off before these
-    are fitted for good. Since those first seasons took a part of the step, the size of a step that is shown is read
-    again off seasons fitted without it.
+    are fitted for good. Since those first seasons took a part of the step, and lent it to other readers' scans, updates
+    are judged again on seasons fitted without the steps shown.
 
     Parameters
     ----------
@@ -138,13 +136,19 @@ def fit_levels(
         How far before and after an update scans count.
     """
     first = fit_months(found)
-    updates = reader_updates.judge(_less(found, first.season + first.bias), settings, days)
-    moved = reader_updates.pick_moved(found, updates)
-    if not len(moved.value):
+    added = first.season + first.bias
+    updates = first_look = reader_updates.judge(_less(found, added), settings, days)
+    is_moved = reader_updates.mark_moved(found, updates)
+    if not is_moved.any():
         return first, updates
-    for _ in range(MEASURED_AGAIN):
+    moved = replace(
+        found, scan=found.scan[is_moved], measure=found.measure[is_moved], value=found.value[is_moved]
+    )
+    for _ in range(LOOKS_AGAIN):
         again = fit_months(_less(moved, reader_updates.shifts_of(moved, updates)))
-        updates = reader_updates.measure_again(_less(moved, again.season + again.bias), updates, days)
+        added[is_moved] = again.season + again.bias
+        updates = reader_updates.judge(_less(found, added), settings, days)
+    updates = reader_updates.widen(updates, first_look)
     return fit_months(_less(found, reader_updates.shifts_of(found, updates))), updates
 
 

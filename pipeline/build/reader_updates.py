@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
@@ -27,7 +26,6 @@ _UNITS = "select parameter, unit from vocab.parameters"
 _CELL = ["parameter", "state"]
 _SOFTWARE = ["reader", "reader_version"]
 _SUMS = ("n", "moved", "variance")
-_STEP = ("step", "low", "high")
 _COLUMNS = (
     "reader", "reader_version", "version_before", "since", "parameter", "state", "unit", "step", "low", "high", "p",
     "q", "is_shown", "shift", "n_vans", "n_vans_other", "reason",
@@ -166,12 +164,6 @@ def _shown(frame: pl.DataFrame, p: np.ndarray, finding_q: float) -> tuple[np.nda
     return q, shown
 
 
-def _add_up(updates: pl.DataFrame) -> pl.DataFrame:
-    """Give each update the sum of the steps shown up to and with it."""
-    taken = pl.when("is_shown").then(pl.col("step")).otherwise(0.0)
-    return updates.with_columns(shift=taken.cum_sum().over("reader", *_CELL))
-
-
 def judge(levels: Levels, settings: Settings, days: int = DAYS) -> pl.DataFrame:
     """Judge every update on every reading; one row each, in the columns of `computed.reader_updates` less `unit`.
 
@@ -185,48 +177,37 @@ def judge(levels: Levels, settings: Settings, days: int = DAYS) -> pl.DataFrame:
     judged = judge_updates(_moved_of(frame, ""), _moved_of(frame, "_other"), encode(frame, _SOFTWARE)[0])
     q, shown = _shown(frame, judged.p, settings.tiers.finding_q)
     made = frame.with_columns(
-        **{name: pl.Series(getattr(judged, name)).fill_nan(None) for name in (*_STEP, "p")},
+        **{name: pl.Series(getattr(judged, name)).fill_nan(None) for name in ("step", "low", "high", "p")},
         q=pl.Series(q).fill_nan(None),
         is_shown=pl.Series(shown),
         reason=pl.when(pl.Series(np.isnan(judged.p))).then(pl.lit(TOO_FEW)),
         n_vans=pl.col("n"),
         n_vans_other=pl.col("n_other"),
     )
-    return _add_up(made).select(pl.col(c).cast(_TYPES.get(c, pl.String)) for c in columns)
+    total = pl.when("is_shown").then(pl.col("step")).otherwise(0.0).cum_sum().over("reader", *_CELL)
+    return made.with_columns(shift=total).select(pl.col(c).cast(_TYPES.get(c, pl.String)) for c in columns)
 
 
-def pick_moved(levels: Levels, updates: pl.DataFrame) -> Levels:
-    """Return the levels of readings and states in which any update is shown."""
+def mark_moved(levels: Levels, updates: pl.DataFrame) -> NDArray[np.bool_]:
+    """Mark the levels (rows,) of readings and states in which any update is shown."""
     moved = levels.measures.with_row_index("measure").join(updates.filter("is_shown"), on=_CELL, how="semi")
     is_moved = np.zeros(len(levels.measures), np.bool_)
     is_moved[moved["measure"].to_numpy()] = True
-    kept = is_moved[levels.measure]
-    return replace(levels, scan=levels.scan[kept], measure=levels.measure[kept], value=levels.value[kept])
+    marked: NDArray[np.bool_] = is_moved[levels.measure]
+    return marked
 
 
-def measure_again(levels: Levels, updates: pl.DataFrame, days: int = DAYS) -> pl.DataFrame:
-    """Measure the steps that `judge` showed once more; what is shown, p and q stay as they are.
+def widen(updates: pl.DataFrame, first: pl.DataFrame) -> pl.DataFrame:
+    """Widen the intervals of steps shown as much as the steps grew since `first`.
 
-    Seasons fitted with a step still in the scans have taken part of it, a fifth where few scans stand behind a month,
-    and the same part of its error: the interval widens as the step grows.
-
-    Parameters
-    ----------
-    levels : Levels
-        Those of `pick_moved`, less seasons and biases fitted without the steps, with the steps left in.
-    updates : pl.DataFrame
-        As `judge` or this function returned them.
+    Seasons fitted with a step still in the scans take a part of it, and the same part of its error.
     """
     key = [*_SOFTWARE, *_CELL]
-    again = sum_moves(levels, days).select(*key, again=pl.col("moved") - pl.col("moved_other"))
-    joined = updates.join(again, on=key, how="left", maintain_order="left")
-    wider = pl.max_horizontal(pl.col("again") / pl.col("step"), 1.0)
-    anew = [pl.col("again") + wider * (pl.col(name) - pl.col("step")) for name in _STEP]
-    kept = joined.with_columns(
-        pl.when("is_shown").then(new).otherwise(pl.col(name)).alias(name)
-        for name, new in zip(_STEP, anew, strict=True)
-    )
-    return _add_up(kept).select(updates.columns)
+    joined = updates.join(first.select(*key, first="step"), on=key, how="left", maintain_order="left")
+    step = pl.col("step")
+    wider = pl.when("is_shown").then(pl.max_horizontal(step / pl.col("first"), 1.0)).otherwise(1.0)
+    ends = [(step + wider * (pl.col(name) - step)).alias(name) for name in ("low", "high")]
+    return joined.with_columns(ends).select(updates.columns)
 
 
 def shifts_of(levels: Levels, updates: pl.DataFrame) -> NDArray[np.float64]:

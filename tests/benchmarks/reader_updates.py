@@ -52,6 +52,7 @@ MOVED = {
     "reader used on 6 vans": Fleet(few_vans=6),
     "updated 60 days ago": Fleet(days_ago=60),
     "vans wander, 0.5 a month": Fleet(wander=0.5),
+    "the other readers updated 60 days before and after": Fleet(updates=((0, 0), (1, -60), (2, 60))),
 }
 QUIET = (
     "40 vans, 3 readers, two updates",

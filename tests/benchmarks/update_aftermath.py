@@ -29,7 +29,7 @@ WAYS = (
     "left in",
     "taken off, nothing fitted again",
     "taken off, seasons and biases fitted again",
-    "the same, with the step measured again (as built)",
+    "the same, with updates judged again (as built)",
     "never there",
 )
 
