@@ -87,6 +87,15 @@ def _normal_score(s: Floats, variance: Floats, is_tied: NDArray[np.bool_], n: in
     return np.asarray(np.sign(s) * score)
 
 
+def _tie_sums(x: Floats, is_tied: NDArray[np.bool_]) -> Ints:
+    """Return the sum of (k - 1)(2 k + 5) over the points of each series, k being how many share the point's value."""
+    found = np.zeros(len(x), dtype=np.int64)
+    tied = x[is_tied]
+    alike = (tied[:, :, None] == tied[:, None, :]).sum(axis=2)
+    found[is_tied] = ((alike - 1) * (2 * alike + 5)).sum(axis=1)
+    return found
+
+
 def _check(cell: Ints, time: Floats) -> None:
     same = cell[1:] == cell[:-1]
     if np.any(np.diff(cell) < 0) or np.any(np.diff(time)[same] <= 0):
@@ -128,8 +137,7 @@ def follow(cell: Ints, time: Floats, value: Floats, rho: Floats) -> Trends:
         i, j = np.triu_indices(n, 1)
         rises = x[:, j] - x[:, i]
         s = np.sign(rises).sum(axis=1)
-        ties = (x[:, :, None] == x[:, None, :]).sum(axis=2)
-        tie_sum = ((ties - 1) * (2 * ties + 5)).sum(axis=1)
+        tie_sum = _tie_sums(x, (rises == 0).any(axis=1))
         plain = (n * (n - 1) * (2 * n + 5) - tie_sum) / 18
         widths, which = np.unique(rho[part], return_inverse=True)
         inflation = np.array([serial_inflation(float(r), n) for r in widths])[which]
@@ -138,7 +146,7 @@ def follow(cell: Ints, time: Floats, value: Floats, rho: Floats) -> Trends:
         pairs = len(i)
         upper = np.minimum(np.round((pairs + reach) / 2).astype(np.int64), pairs - 1)
         lower = np.maximum(np.round((pairs - reach) / 2).astype(np.int64) - 1, 0)
-        slope = np.median(slopes, axis=1)
+        slope = (slopes[:, (pairs - 1) // 2] + slopes[:, pairs // 2]) / 2
         z = _normal_score(s, plain, tie_sum > 0, n) / np.sqrt(inflation)
         made["slope"][part], made["s"][part], made["z"][part] = slope, s, z
         made["low"][part] = np.take_along_axis(slopes, lower[:, None], 1)[:, 0]

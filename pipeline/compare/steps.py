@@ -102,13 +102,12 @@ def locate_step(cell: Ints, time: Floats, value: Floats, cells: int) -> Steps:
     k = np.arange(len(cell)) - start[cell] + 1
     left = n[cell] - k
     explained = np.where(left > 0, (total - before[cell]) ** 2 * n[cell] / np.maximum(k * left, 1), -1.0)
-    order = np.lexsort((-explained, cell))
-    first = (
-        np.where(n > 1, order[np.minimum(start, max(len(cell) - 1, 0))], -1)
-        if len(cell)
-        else np.full(cells, -1)
-    )
     is_told = n > 1
+    best = np.full(cells, -np.inf)
+    best[n > 0] = np.maximum.reduceat(explained, start[n > 0]) if len(cell) else best[n > 0]
+    at_best = np.flatnonzero(explained == best[cell])
+    first = np.full(cells, -1)
+    first[is_told] = at_best[np.searchsorted(at_best, start[is_told])]
     at, size, beats = first[is_told], np.full(cells, np.nan), np.full(cells, np.nan)
     deviation = total[at] - before[is_told]
     size[is_told] = -deviation * n[is_told] / (k[at] * left[at])
