@@ -47,6 +47,10 @@ def measure_surprise(t: Floats, df: Floats) -> Floats:
 
 def invert_surprise(u: Floats | float, df: Floats) -> Floats:
     """Return the |t| whose surprise is u at df degrees of freedom; the inverse of `measure_surprise`."""
+    if np.ndim(u) == 0 and np.ndim(df):
+        known, at = np.unique(df, return_inverse=True)
+        if len(known) < len(at):
+            return invert_surprise(u, known)[at]
     u, df = np.broadcast_arrays(np.clip(u, 0.0, _MOST_SURPRISE), df)
     tail = np.exp(-u) / 2
     finite = special.stdtrit(np.where(np.isinf(df), 1.0, df), tail)

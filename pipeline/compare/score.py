@@ -97,22 +97,29 @@ def score_cells(cells: Cells, nulls: NullTables, rules: Rules) -> Scores:
     judged = Judged.by(
         nulls, at[is_judged], keep_entries(statistic, is_judged), keep_entries(place, is_judged)
     )
+    named = _name(cells, used, judged)
     for most in range(1, MOST_LEFT_OUT + 1):
-        second = _find_bystanders(cells, used, found, judged, rules, most)
+        second = _find_bystanders(used, found, *named, rules, most)
         if len(second.at):
             again = _set_against(second.at, second.siblings, second.n_siblings, used, found, prior, stands_in)
             found = _keep_the_milder(found, judged, second, Judged.by(nulls, second.at, *again))
+            named = _name(cells, used, judged)
     return report_scores(cells, used, found, judged, rules, prior.d0)
 
 
-def _find_bystanders(
-    cells: Cells, used: Used, found: Comparisons, judged: Judged, rules: Rules, most: int
-) -> SecondLook:
-    """Cells that up to `most` clearer named siblings may have pushed out."""
+def _name(cells: Cells, used: Used, judged: Judged) -> tuple[Floats, Floats]:
+    """Return p and q of the used cells as they stand; nan where not judged."""
     p, q = np.full((2, len(used.cell)), np.nan)
     p[judged.at] = judged.null.p
     matter = np.arange(len(cells.y)) if cells.matter is None else cells.matter
-    q[judged.at] = adjust_by_matter(p[judged.at], matter[used.cell[judged.at]])[0]
+    q[judged.at] = adjust_by_matter(judged.null.p, matter[used.cell[judged.at]])[0]
+    return p, q
+
+
+def _find_bystanders(
+    used: Used, found: Comparisons, p: Floats, q: Floats, rules: Rules, most: int
+) -> SecondLook:
+    """Cells that up to `most` clearer named siblings may have pushed out."""
     return leave_out_named(
         found,
         used.group,
@@ -186,7 +193,7 @@ def _set_against(
     w2, inverse_scans = used.w2[at], 1 / used.m[at]
     statistic = set_against_siblings(used.y[at], inverse_scans, siblings, variance, d0, w2)
 
-    log_mean, log_variance = trimmed_log_moments(found.cohort_vans[cohort])
+    log_mean, log_variance = (moment[cohort] for moment in trimmed_log_moments(found.cohort_vans))
     typical = np.where(d0 > 0, prior.s02[measure], found.cohort_s2[cohort] / np.exp(log_mean))
     with np.errstate(divide="ignore", invalid="ignore"):
         noise = np.where(w2 > 0, w2 * siblings.inverse_scans / np.maximum(typical, floor), 0.0)
