@@ -5,6 +5,8 @@
 -- column scan_no: number of the scan
 -- column cell_no: number of parameter and state
 -- column value: median of the rows, or worked out from such medians (the parameter's unit)
+-- column value_min: lowest row (the parameter's unit); null where worked out
+-- column value_max: highest row (the parameter's unit); null where worked out
 -- column value_sd: standard deviation of the rows (the parameter's unit); null below two rows and where worked out
 -- column n_rows: reading rows behind the value
 -- column is_worked_out: worked out from other readings of the scan
@@ -30,6 +32,8 @@ together as (
         parameter,
         state,
         value,
+        value_min,
+        value_max,
         value_sd,
         n_rows,
         false as is_worked_out
@@ -40,6 +44,8 @@ together as (
         parameter,
         state,
         value,
+        cast(null as double) as value_min,
+        cast(null as double) as value_max,
         cast(null as double) as value_sd,
         n_rows,
         true as is_worked_out
@@ -51,6 +57,8 @@ numbered as (
         scans.scan_no,
         cells.cell_no,
         together.value,
+        together.value_min,
+        together.value_max,
         together.value_sd,
         together.n_rows,
         together.is_worked_out

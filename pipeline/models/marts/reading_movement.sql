@@ -15,23 +15,23 @@
 -- column n_gaps: chances between scans
 -- column n_moved_gaps: of those, taken
 with scan_values as (
-    select * from int_scan_values
+    select * from int_numbered_values
 ),
 
 scans as (
-    select * from stg_scans
+    select * from int_numbered_scans
 ),
 
-vans_registered as (
-    select * from stg_vans
+vans as (
+    select * from int_numbered_vans
+),
+
+cells as (
+    select * from int_cells
 ),
 
 known as (
     select * from vocab.parameters
-),
-
-states_known as (
-    select * from vocab.states
 ),
 
 state_steps as (
@@ -46,116 +46,166 @@ physics as (
     select * from stg_physics
 ),
 
-fleet as (
-    select * from int_fleet
+measures as (
+    select
+        cells.cell_no,
+        cells.parameter,
+        min(cells.cell_no) over (partition by cells.parameter) as parameter_no,
+        known.resolution,
+        known.resolution * 1.000001 as step
+    from cells
+    inner join known on cells.parameter = known.parameter
+),
+
+stepped_cells as (
+    select
+        measures.cell_no,
+        measures.step,
+        before.cell_no as before_no
+    from measures
+    inner join cells on measures.cell_no = cells.cell_no
+    inner join state_steps on cells.state = state_steps.state
+    inner join cells as before
+        on cells.parameter = before.parameter and state_steps.from_state = before.state
 ),
 
 current_values as (
     select
-        scan_values.scan_key,
-        scans.van,
-        scans.reader,
-        scans.scanned_at,
-        scan_values.parameter,
-        scan_values.state,
+        scan_values.scan_no,
+        scans.van_no,
+        scans.reader_no,
+        scans.age_days,
+        scan_values.cell_no,
         scan_values.value,
         scan_values.value_min,
         scan_values.value_max,
-        scan_values.n_rows,
-        known.resolution,
-        known.resolution * 1.000001 as step
+        scan_values.n_rows
     from scan_values
-    inner join scans
-        on scan_values.scan_month = scans.scan_month and scan_values.scan_key = scans.scan_key
-    inner join known on scan_values.parameter = known.parameter and known.role = 'health'
-    inner join states_known on scan_values.state = states_known.state and states_known.is_comparable
-    cross join fleet
+    inner join scans on scan_values.scan_no = scans.scan_no
     cross join settings
-    where scans.scanned_at <= fleet.data_to
-        and date_diff('day', cast(scans.scanned_at as date), cast(fleet.data_to as date)) <= settings.level_days
+    where scans.age_days <= settings.level_days and not scan_values.is_worked_out
 ),
 
 in_order as (
     select
         current_values.*,
         lag(value) over scans_in_row as value_before,
-        lag(scanned_at) over scans_in_row as scanned_before
+        lag(age_days) over scans_in_row as age_before
     from current_values
-    window scans_in_row as (partition by van, parameter, reader, state order by scanned_at, scan_key)
+    window scans_in_row as (partition by van_no, reader_no, cell_no order by scan_no)
 ),
 
-within_and_between as (
+by_state as (
     select
-        in_order.van,
-        in_order.parameter,
-        in_order.reader,
-        min(in_order.resolution) as resolution,
+        in_order.van_no,
+        in_order.reader_no,
+        in_order.cell_no,
         min(in_order.value_min) as value_least,
         max(in_order.value_max) as value_most,
-        count(distinct in_order.scan_key) as n_scans,
         count(case when in_order.n_rows >= physics.still_rows then 1 end) as n_within,
         count(case
-            when in_order.n_rows >= physics.still_rows and in_order.value_max - in_order.value_min > in_order.step
+            when in_order.n_rows >= physics.still_rows and in_order.value_max - in_order.value_min > measures.step
                 then 1
         end) as n_moved_within,
+        count(case when in_order.age_before - in_order.age_days >= physics.still_gap_days then 1 end) as n_gaps,
         count(case
-            when date_diff('day', cast(in_order.scanned_before as date), cast(in_order.scanned_at as date))
-                >= physics.still_gap_days
+            when in_order.age_before - in_order.age_days >= physics.still_gap_days
+                and abs(in_order.value - in_order.value_before) > measures.step
                 then 1
-        end) as n_gaps,
-        count(case
-            when date_diff('day', cast(in_order.scanned_before as date), cast(in_order.scanned_at as date))
-                >= physics.still_gap_days
-                and abs(in_order.value - in_order.value_before) > in_order.step
-                then 1
-        end) as n_moved_gaps,
-        min(in_order.scanned_at) as first_seen,
-        max(in_order.scanned_at) as last_seen
+        end) as n_moved_gaps
     from in_order
+    inner join measures on in_order.cell_no = measures.cell_no
     cross join physics
-    group by in_order.van, in_order.parameter, in_order.reader
+    group by in_order.van_no, in_order.reader_no, in_order.cell_no
 ),
 
 steps as (
     select
-        later.van,
-        later.parameter,
-        later.reader,
+        later.van_no,
+        later.reader_no,
+        later.cell_no,
         count(*) as n_steps,
-        count(case when abs(later.value - earlier.value) > later.step then 1 end) as n_moved_steps
+        count(case when abs(later.value - earlier.value) > stepped_cells.step then 1 end) as n_moved_steps
     from current_values as later
-    inner join state_steps on later.state = state_steps.state
+    inner join stepped_cells on later.cell_no = stepped_cells.cell_no
     inner join current_values as earlier
-        on later.scan_key = earlier.scan_key
-        and later.parameter = earlier.parameter
-        and earlier.state = state_steps.from_state
-    group by later.van, later.parameter, later.reader
+        on later.scan_no = earlier.scan_no and stepped_cells.before_no = earlier.cell_no
+    group by later.van_no, later.reader_no, later.cell_no
+),
+
+-- A scan that read it in several states counts once.
+scans_read as (
+    select distinct
+        current_values.van_no,
+        current_values.reader_no,
+        measures.parameter_no,
+        current_values.scan_no
+    from current_values
+    inner join measures on current_values.cell_no = measures.cell_no
+),
+
+scan_counts as (
+    select
+        van_no,
+        reader_no,
+        parameter_no,
+        count(*) as n_scans,
+        min(scan_no) as first_no,
+        max(scan_no) as last_no
+    from scans_read
+    group by van_no, reader_no, parameter_no
+),
+
+summed as (
+    select
+        by_state.van_no,
+        by_state.reader_no,
+        measures.parameter_no,
+        min(measures.parameter) as parameter,
+        min(measures.resolution) as resolution,
+        min(by_state.value_least) as value_least,
+        max(by_state.value_most) as value_most,
+        cast(sum(by_state.n_within) as bigint) as n_within,
+        cast(sum(by_state.n_moved_within) as bigint) as n_moved_within,
+        cast(sum(coalesce(steps.n_steps, 0)) as bigint) as n_steps,
+        cast(sum(coalesce(steps.n_moved_steps, 0)) as bigint) as n_moved_steps,
+        cast(sum(by_state.n_gaps) as bigint) as n_gaps,
+        cast(sum(by_state.n_moved_gaps) as bigint) as n_moved_gaps
+    from by_state
+    inner join measures on by_state.cell_no = measures.cell_no
+    left join steps
+        on by_state.van_no = steps.van_no
+        and by_state.reader_no = steps.reader_no
+        and by_state.cell_no = steps.cell_no
+    group by by_state.van_no, by_state.reader_no, measures.parameter_no
 ),
 
 joined as (
     select
-        within_and_between.van,
-        vans_registered.cohort_id,
-        within_and_between.parameter,
-        within_and_between.reader,
-        within_and_between.resolution,
-        within_and_between.value_least,
-        within_and_between.value_most,
-        within_and_between.n_scans,
-        within_and_between.n_within,
-        within_and_between.n_moved_within,
-        coalesce(steps.n_steps, 0) as n_steps,
-        coalesce(steps.n_moved_steps, 0) as n_moved_steps,
-        within_and_between.n_gaps,
-        within_and_between.n_moved_gaps,
-        within_and_between.first_seen,
-        within_and_between.last_seen
-    from within_and_between
-    left join steps
-        on within_and_between.van = steps.van
-        and within_and_between.parameter = steps.parameter
-        and within_and_between.reader = steps.reader
-    left join vans_registered on within_and_between.van = vans_registered.van
+        vans.van,
+        vans.cohort_id,
+        summed.parameter,
+        first_scans.reader,
+        summed.resolution,
+        summed.value_least,
+        summed.value_most,
+        scan_counts.n_scans,
+        summed.n_within,
+        summed.n_moved_within,
+        summed.n_steps,
+        summed.n_moved_steps,
+        summed.n_gaps,
+        summed.n_moved_gaps,
+        first_scans.scanned_at as first_seen,
+        last_scans.scanned_at as last_seen
+    from summed
+    inner join scan_counts
+        on summed.van_no = scan_counts.van_no
+        and summed.reader_no = scan_counts.reader_no
+        and summed.parameter_no = scan_counts.parameter_no
+    inner join vans on summed.van_no = vans.van_no
+    inner join scans as first_scans on scan_counts.first_no = first_scans.scan_no
+    inner join scans as last_scans on scan_counts.last_no = last_scans.scan_no
 )
 
 select * from joined
