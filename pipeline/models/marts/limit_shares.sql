@@ -12,16 +12,12 @@
 -- column n_above: vans outside above
 -- column n_below: vans outside below
 -- column n_scans: scans behind it
-with scan_values as (
-    select * from int_scan_values
-),
-
-scans as (
-    select * from stg_scans
+with scans as (
+    select * from int_numbered_scans
 ),
 
 vans as (
-    select * from stg_vans
+    select * from int_numbered_vans
 ),
 
 limits as (
@@ -30,10 +26,6 @@ limits as (
 
 settings as (
     select * from stg_settings
-),
-
-fleet as (
-    select * from int_fleet
 ),
 
 current_scans as (
@@ -45,82 +37,78 @@ current_scans as (
         scans.scanned_at,
         vans.cohort_id
     from scans
-    inner join vans on scans.van = vans.van
-    cross join fleet
+    inner join vans on scans.van_no = vans.van_no and vans.cohort_no is not null
     cross join settings
-    where scans.scanned_at <= fleet.data_to
-        and date_diff('day', cast(scans.scanned_at as date), cast(fleet.data_to as date)) <= settings.level_days
+    where scans.age_days <= settings.level_days
 ),
 
-current_values as (
+-- Few values come with a limit or a mark: each way of judging picks its own before anything is joined.
+judged_by_rows as (
     select
-        scan_values.*,
-        current_scans.van,
         current_scans.cohort_id,
+        current_scans.van,
+        scan_values.parameter,
+        scan_values.state,
         current_scans.reader,
-        current_scans.scanned_at
-    from scan_values
+        'row' as source,
+        scan_values.low,
+        scan_values.high,
+        current_scans.scanned_at,
+        scan_values.n_above_limit * 2 > scan_values.n_with_limits as is_above,
+        scan_values.n_below_limit * 2 > scan_values.n_with_limits as is_below,
+        (scan_values.n_above_limit + scan_values.n_below_limit) * 2 > scan_values.n_with_limits as is_outside
+    from int_scan_values as scan_values
     inner join current_scans
         on scan_values.scan_month = current_scans.scan_month
         and scan_values.scan_key = current_scans.scan_key
-),
-
-judged_by_rows as (
-    select
-        cohort_id,
-        van,
-        parameter,
-        state,
-        reader,
-        'row' as source,
-        low,
-        high,
-        scanned_at,
-        n_above_limit * 2 > n_with_limits as is_above,
-        n_below_limit * 2 > n_with_limits as is_below,
-        (n_above_limit + n_below_limit) * 2 > n_with_limits as is_outside
-    from current_values
-    where state = 'warm_idle' and n_with_limits > 0
+    where scan_values.state = 'warm_idle' and scan_values.n_with_limits > 0
 ),
 
 judged_by_marks as (
     select
-        cohort_id,
-        van,
-        parameter,
-        state,
-        reader,
+        current_scans.cohort_id,
+        current_scans.van,
+        scan_values.parameter,
+        scan_values.state,
+        current_scans.reader,
         'mark' as source,
         cast(null as double) as low,
         cast(null as double) as high,
-        scanned_at,
-        n_marked_high * 2 > n_with_mark as is_above,
-        n_marked_low * 2 > n_with_mark as is_below,
-        (n_marked_high + n_marked_low + n_marked_outside) * 2 > n_with_mark as is_outside
-    from current_values
-    where state = 'warm_idle' and n_with_mark > 0
+        current_scans.scanned_at,
+        scan_values.n_marked_high * 2 > scan_values.n_with_mark as is_above,
+        scan_values.n_marked_low * 2 > scan_values.n_with_mark as is_below,
+        (scan_values.n_marked_high + scan_values.n_marked_low + scan_values.n_marked_outside) * 2
+        > scan_values.n_with_mark as is_outside
+    from int_scan_values as scan_values
+    inner join current_scans
+        on scan_values.scan_month = current_scans.scan_month
+        and scan_values.scan_key = current_scans.scan_key
+    where scan_values.state = 'warm_idle' and scan_values.n_with_mark > 0
 ),
 
 judged_by_table as (
     select
-        current_values.cohort_id,
-        current_values.van,
-        current_values.parameter,
-        current_values.state,
+        current_scans.cohort_id,
+        current_scans.van,
+        scan_values.parameter,
+        scan_values.state,
         limits.reader,
         'table' as source,
         limits.low,
         limits.high,
-        current_values.scanned_at,
-        coalesce(current_values.value > limits.high, false) as is_above,
-        coalesce(current_values.value < limits.low, false) as is_below,
-        coalesce(current_values.value > limits.high, false)
-        or coalesce(current_values.value < limits.low, false) as is_outside
-    from current_values
+        current_scans.scanned_at,
+        coalesce(scan_values.value > limits.high, false) as is_above,
+        coalesce(scan_values.value < limits.low, false) as is_below,
+        coalesce(scan_values.value > limits.high, false)
+        or coalesce(scan_values.value < limits.low, false) as is_outside
+    from int_scan_values as scan_values
     inner join limits
-        on current_values.parameter = limits.parameter
-        and current_values.state = coalesce(limits.state, 'warm_idle')
-        and (limits.reader is null or current_values.reader = limits.reader)
+        on scan_values.parameter = limits.parameter
+        and scan_values.state = coalesce(limits.state, 'warm_idle')
+    inner join current_scans
+        on scan_values.scan_month = current_scans.scan_month
+        and scan_values.scan_key = current_scans.scan_key
+        and (limits.reader is null or current_scans.reader = limits.reader)
 ),
 
 -- A table may hold several limits for one reading; each is judged by itself.

@@ -16,10 +16,6 @@ with scans as (
     select * from stg_scans
 ),
 
-scan_values as (
-    select * from int_scan_values
-),
-
 scored_parameters as (
     select parameter
     from vocab.parameters
@@ -32,16 +28,25 @@ scored_states as (
     where is_comparable
 ),
 
-usable as (
-    select
-        van,
-        reader,
-        scan_key,
-        scan_month,
-        scanned_at,
-        cast(scanned_at as date) as scan_day
+vans_of_several_readers as (
+    select van
     from scans
     where not is_contradicted
+    group by van
+    having min(reader) <> max(reader)
+),
+
+usable as (
+    select
+        scans.van,
+        scans.reader,
+        scans.scan_key,
+        scans.scan_month,
+        scans.scanned_at,
+        cast(scans.scanned_at as date) as scan_day
+    from scans
+    inner join vans_of_several_readers as several on scans.van = several.van
+    where not scans.is_contradicted
 ),
 
 -- Scans within a day of each other lie on the same day or on neighbouring ones.
@@ -93,6 +98,7 @@ pairs as (
     where place = 1 and other_place = 1
 ),
 
+-- The values are read by name twice: as a step of its own, all of them would be written down first.
 compared as (
     select
         pairs.van,
@@ -109,9 +115,9 @@ compared as (
         values_one.value - values_other.value as difference,
         (values_one.value + values_other.value) / 2 as average
     from pairs
-    inner join scan_values as values_one
+    inner join int_scan_values as values_one
         on pairs.scan_month = values_one.scan_month and pairs.scan_key = values_one.scan_key
-    inner join scan_values as values_other
+    inner join int_scan_values as values_other
         on pairs.other_scan_month = values_other.scan_month
         and pairs.other_scan_key = values_other.scan_key
         and values_one.parameter = values_other.parameter

@@ -2,6 +2,8 @@
 -- grain: one row per scan
 -- key: scan_key
 -- kind: table
+-- partition_by: scan_month
+-- narrow_by: scan_key
 -- column scan_id: the scan's own name, unique within a reader
 -- column reader_version: version of the reader's software
 -- column odometer_km: odometer at the scan (km); null where files disagree
@@ -59,7 +61,8 @@ joined as (
         coalesce(reading_counts.n_readings, 0) as n_readings,
         coalesce(code_counts.n_codes, 0) as n_codes,
         coalesce(module_counts.n_modules_answered, 0) as n_modules_answered,
-        coalesce(module_counts.n_modules_silent, 0) as n_modules_silent
+        coalesce(module_counts.n_modules_silent, 0) as n_modules_silent,
+        scans.scan_month
     from scans
     left join reading_counts on scans.scan_key = reading_counts.scan_key
     left join code_counts on scans.scan_key = code_counts.scan_key

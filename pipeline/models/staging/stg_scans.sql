@@ -32,6 +32,7 @@ rows_given as (
         as_given.batch_id,
         as_given.file_id,
         as_given.line,
+        concat(as_given.reader, '/', as_given.scan_id) as scan_key,
         as_given.scan_id,
         coalesce(corrections.van, van_names.van, as_given.van) as van,
         as_given.reader,
@@ -59,25 +60,27 @@ files as (
     group by file_id
 ),
 
+usable as (
+    select * from rows_given
+    where scan_id is not null and van is not null and reader is not null and scanned_at is not null
+),
+
 versions as (
     select
-        rows_given.*,
+        usable.*,
         files.loaded_at,
         row_number() over (
-            partition by rows_given.reader, rows_given.scan_id
-            order by rows_given.batch_id, rows_given.file_id, rows_given.line
+            partition by usable.scan_key, usable.reader, usable.scan_id
+            order by usable.batch_id, usable.file_id, usable.line
         ) as version
-    from rows_given
-    left join files on rows_given.file_id = files.file_id
-    where rows_given.scan_id is not null
-        and rows_given.van is not null
-        and rows_given.reader is not null
-        and rows_given.scanned_at is not null
+    from usable
+    left join files on usable.file_id = files.file_id
 ),
 
 -- A number on which files disagree is left out: which one holds is for a person to settle.
 merged as (
     select
+        scan_key,
         reader,
         scan_id,
         arg_max(van, version) as van,
@@ -94,30 +97,39 @@ merged as (
         min(van) <> max(van) or min(scanned_at) <> max(scanned_at) as is_contradicted,
         coalesce(max(scanned_at) > max(loaded_at) + interval '1' day, false) as is_ahead_of_load
     from versions
-    group by reader, scan_id
+    group by scan_key, reader, scan_id
+),
+
+readers_of_ids as (
+    select
+        scan_id,
+        count(distinct reader) as n_readers
+    from usable
+    group by scan_id
 ),
 
 identified as (
     select
-        concat(reader, '/', scan_id) as scan_key,
-        scan_id,
-        van,
-        reader,
-        reader_version,
-        scanned_at,
-        ended_at,
-        odometer_km,
-        ambient_c,
-        rest_v,
-        standing_days,
-        coverage_known,
-        operator,
-        note,
-        count(*) over (partition by scan_id) as n_readers_of_id,
-        is_contradicted,
-        is_ahead_of_load,
-        cast(date_trunc('month', scanned_at) as date) as scan_month
+        merged.scan_key,
+        merged.scan_id,
+        merged.van,
+        merged.reader,
+        merged.reader_version,
+        merged.scanned_at,
+        merged.ended_at,
+        merged.odometer_km,
+        merged.ambient_c,
+        merged.rest_v,
+        merged.standing_days,
+        merged.coverage_known,
+        merged.operator,
+        merged.note,
+        readers_of_ids.n_readers as n_readers_of_id,
+        merged.is_contradicted,
+        merged.is_ahead_of_load,
+        cast(date_trunc('month', merged.scanned_at) as date) as scan_month
     from merged
+    inner join readers_of_ids on merged.scan_id = readers_of_ids.scan_id
 )
 
 select * from identified
