@@ -46,6 +46,8 @@ van_months as (
     select
         moved.van_no,
         sibling_groups.group_no,
+        sibling_groups.is_judged,
+        sibling_groups.is_fallback,
         moved.cell_no,
         moved.slot,
         moved.amount
@@ -79,6 +81,8 @@ near_months as (
     select
         van_months.van_no,
         van_months.group_no,
+        van_months.is_judged,
+        van_months.is_fallback,
         van_months.cell_no,
         slots.slot,
         avg(van_months.amount) as amount
@@ -89,13 +93,17 @@ near_months as (
         and van_months.slot >= cast(slots.slot - interval '1' month as date)
         and van_months.slot <= cast(slots.slot + interval '1' month as date)
     where slots.is_thin
-    group by van_months.van_no, van_months.group_no, van_months.cell_no, slots.slot
+    group by
+        van_months.van_no, van_months.group_no, van_months.is_judged, van_months.is_fallback, van_months.cell_no,
+        slots.slot
 ),
 
 levels as (
     select
         epochs.van_no,
         sibling_groups.group_no,
+        sibling_groups.is_judged,
+        sibling_groups.is_fallback,
         epochs.cell_no,
         date '1900-01-01' as slot,
         epochs.level as amount
@@ -142,7 +150,7 @@ middles as (
 without_itself as (
     select
         ranked.van_no,
-        sibling_groups.is_fallback,
+        ranked.is_fallback,
         ranked.cell_no,
         ranked.slot,
         ranked.n_vans - 1 as n_siblings,
@@ -160,11 +168,7 @@ without_itself as (
         on ranked.group_no = middles.group_no
         and ranked.cell_no = middles.cell_no
         and ranked.slot = middles.slot
-    inner join sibling_groups
-        on ranked.group_no = sibling_groups.group_no
-        and ranked.van_no = sibling_groups.van_no
-        and ranked.cell_no = sibling_groups.cell_no
-    where ranked.n_vans > 1 and sibling_groups.is_judged
+    where ranked.n_vans > 1 and ranked.is_judged
 )
 
 select * from without_itself
