@@ -1,26 +1,58 @@
 -- Readings wait for their scan: no row of a scans table tells of it yet.
 -- severity: warn
 -- remedy: Load the scans table that goes with that file.
-with readings as (
-    select * from raw.readings
+with scans as (
+    select * from stg_scans
 ),
 
-scans as (
-    select * from stg_scans
+-- Raw readings are read twice in one query, each time as few columns as will do.
+given as (
+    select
+        file_id,
+        count(*) as n_rows
+    from raw.readings
+    group by file_id
+),
+
+found as (
+    select
+        file_id,
+        sum(n_rows) as n_rows
+    from int_found_rows
+    group by file_id
+),
+
+-- Every reading row belongs to one scan at most: of a file with as many found as given, none waits.
+unsettled as (
+    select given.file_id
+    from given
+    left join found on given.file_id = found.file_id
+    where coalesce(found.n_rows, 0) <> given.n_rows
+),
+
+looked_at as (
+    select
+        scan_id,
+        reader,
+        file_id,
+        count(*) as n_rows
+    from raw.readings
+    where file_id in (select file_id from unsettled)
+    group by scan_id, reader, file_id
 ),
 
 waiting as (
     select
-        readings.scan_id,
-        readings.reader,
-        min(readings.file_id) as file_id,
-        count(*) as n_rows
-    from readings
+        looked_at.scan_id,
+        looked_at.reader,
+        min(looked_at.file_id) as file_id,
+        sum(looked_at.n_rows) as n_rows
+    from looked_at
     left join scans
-        on readings.scan_id = scans.scan_id
-        and (readings.reader = scans.reader or (readings.reader is null and scans.n_readers_of_id = 1))
+        on looked_at.scan_id = scans.scan_id
+        and (looked_at.reader = scans.reader or (looked_at.reader is null and scans.n_readers_of_id = 1))
     where scans.scan_key is null
-    group by readings.scan_id, readings.reader
+    group by looked_at.scan_id, looked_at.reader
 )
 
 select * from waiting
