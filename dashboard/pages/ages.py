@@ -135,10 +135,11 @@ def show(view: View) -> None:
     st.write("Does a reading go with how old a van is or how far it has run?")
     found = findings.list_findings(view.warehouse, view.vans)
     left, right = st.columns([3, 2], vertical_alignment="bottom")
+    notes = st.empty()
     with left:
         reading = choose_reading(readings, most_telling_reading(readings, found))
     with right:
-        van = choose_van(view, "age_van", placeholder="Choose a van, or click a dot")
+        van = choose_van(view, "age_van", placeholder="Choose a van, or click a dot", notes=notes)
     if reading is None:
         return
     left, right = st.columns([3, 2], vertical_alignment="bottom")

@@ -180,10 +180,11 @@ def show(view: View) -> None:
         return
     found = findings.list_findings(view.warehouse, view.vans)
     left, middle, right = st.columns([5, 3, 5], vertical_alignment="bottom")
+    notes = st.empty()
     with left:
         reading = choose_reading(readings, most_telling_reading(readings, found))
     with middle:
-        van = choose_van(view, "reading_van", placeholder="Choose a van, or click a mark")
+        van = choose_van(view, "reading_van", placeholder="Choose a van, or click a mark", notes=notes)
     with right:
         channel = choose_channel("reading_measure")
     if reading is None:

@@ -76,7 +76,7 @@ def show_list(named: dict[str, dict[str, Any]], chosen: str | None) -> None:
     st.dataframe(
         table,
         hide_index=True,
-        height=min(430, 37 * (table.height + 1)),
+        height=min(270, 37 * (table.height + 1)),
         key=key,
         on_select=partial(take_row, key, names),
         selection_mode="single-row",
@@ -87,7 +87,7 @@ def show_list(named: dict[str, dict[str, Any]], chosen: str | None) -> None:
             "verdict": st.column_config.TextColumn("Verdict", width=250),
             "on": st.column_config.DateColumn("On", format="DD MMM YYYY", width=96),
             "van": st.column_config.TextColumn("Van", width=58),
-            "what": st.column_config.TextColumn("Work", width="medium"),
+            "what": st.column_config.TextColumn("Work", width=320),
             "code": st.column_config.TextColumn("For code", width=80),
             "relearn": st.column_config.TextColumn("Relearn", width=90),
             "n_readings": st.column_config.NumberColumn("Readings", width=80),
@@ -147,17 +147,20 @@ def show_readings(view: View, job: dict[str, Any]) -> None:
         return
     row = read_row(choose_touched(rows))
     reading = Reading.from_row(row)
-    show_claim(row, reading)
+    left, right = st.columns([2, 3], gap="medium")
+    with left:
+        show_claim(row, reading)
     scans = vans.list_van_scan_values(view.warehouse, job["van"], reading.parameter, reading.state)
     months = vans.list_sibling_months(view.warehouse, job["van"], reading.parameter, reading.state)
-    show_chart(draw_repair(row, scans, months, reading, view.theme), key="repair_series")
-    st.caption(REPAIR_KEY)
-    offer_downloads(
-        partial(picture_repair, view.warehouse, row),
-        rows.drop("rivals"),
-        file_stem("work", job["van"], reading.title),
-        key="repair_save",
-    )
+    with right:
+        show_chart(draw_repair(row, scans, months, reading, view.theme), key="repair_series")
+        st.caption(REPAIR_KEY)
+        offer_downloads(
+            partial(picture_repair, view.warehouse, row),
+            rows.drop("rivals"),
+            file_stem("work", job["van"], reading.title),
+            key="repair_save",
+        )
     show_table(
         rows.with_columns(
             pl.Series("reading", [Reading.from_row(r).title for r in rows.iter_rows(named=True)]),
@@ -165,13 +168,13 @@ def show_readings(view: View, job: dict[str, Any]) -> None:
             pl.format("{} / {}", "n_before", "n_after").alias("scans"),
         ),
         {
-            "reading": st.column_config.TextColumn("Reading", width="medium"),
-            "stands": st.column_config.TextColumn("Verdict", width=250),
-            "before_difference": st.column_config.NumberColumn("Before", format="%+.2f", width=80),
-            "after_difference": st.column_config.NumberColumn("After", format="%+.2f", width=80),
-            "effect": st.column_config.NumberColumn("Moved", format="%+.2f", width=80),
-            "effect_low": st.column_config.NumberColumn("from", format="%+.2f", width=80),
-            "effect_high": st.column_config.NumberColumn("to (95 %)", format="%+.2f", width=80),
+            "reading": st.column_config.TextColumn("Reading", width=280),
+            "stands": st.column_config.TextColumn("Verdict", width=220),
+            "before_difference": st.column_config.NumberColumn("Before", format="%+.2f", width=72),
+            "after_difference": st.column_config.NumberColumn("After", format="%+.2f", width=72),
+            "effect": st.column_config.NumberColumn("Moved", format="%+.2f", width=72),
+            "effect_low": st.column_config.NumberColumn("from", format="%+.2f", width=72),
+            "effect_high": st.column_config.NumberColumn("to (95 %)", format="%+.2f", width=72),
             "unit": st.column_config.TextColumn("Unit", width=70),
             "scans": st.column_config.TextColumn("Scans", width=70),
             "n_siblings": st.column_config.NumberColumn("Siblings", width=70),
@@ -267,16 +270,13 @@ def show(view: View) -> None:
     st.markdown(f"**{escape(say_counts(rows))}**")
     named = name_jobs(rows)
     chosen = choose_job(named)
-    left, right = st.columns([1, 1], gap="medium")
-    with left:
-        show_list(named, chosen)
-    with right:
-        if chosen is not None:
-            job = named[chosen]
-            st.header(escape(chosen), anchor=False)
-            show_codes_of(view, job)
-            show_readings(view, job)
-            link_to_van(f"All readings of van {escape(job['van'])}", job["van"])
+    show_list(named, chosen)
+    if chosen is not None:
+        job = named[chosen]
+        st.header(escape(chosen), anchor=False)
+        show_codes_of(view, job)
+        show_readings(view, job)
+        link_to_van(f"All readings of van {escape(job['van'])}", job["van"])
     show_endings(view)
 
 

@@ -6,6 +6,7 @@ import contextlib
 
 import polars as pl
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 from streamlit.errors import StreamlitAPIException
 
 from dashboard.charts.words import CHANNELS, CHANNELS_HELP, Reading, clean_text
@@ -51,16 +52,20 @@ def is_open(key: str) -> bool:
     return st.session_state.get(key) is None and key not in st.query_params
 
 
-def name_stray(key: str, known: list[str], what: str) -> bool:
-    """Say so where the address asks for something that is not here; the box would silently ignore it."""
+def name_stray(key: str, known: list[str], what: str, notes: DeltaGenerator | None = None) -> bool:
+    """Say so where the address asks for something that is not here; the box would silently ignore it.
+
+    Said in `notes`, where the box stands in a column too narrow for a sentence.
+    """
     asked = st.query_params.get(key)
     if asked is None or asked in {clean_text(name) for name in known}:
         return False
-    st.warning(f"{what} “{escape(asked)}”. Choose another, or show all vans.", icon=":material/link_off:")
+    said = f"{what} “{escape(asked)}”. Choose another, or show all vans."
+    (st if notes is None else notes).warning(said, icon=":material/link_off:")
     return True
 
 
-def choose_van(view: View, key: str, *, placeholder: str) -> str | None:
+def choose_van(view: View, key: str, *, placeholder: str, notes: DeltaGenerator | None = None) -> str | None:
     """Draw a van box and return the chosen van; the twin of every click on a mark or row.
 
     Each page has a box and a key of its own; the van chosen last on any page is chosen on the next too.
@@ -68,7 +73,7 @@ def choose_van(view: View, key: str, *, placeholder: str) -> str | None:
     names, last = view.vans, st.session_state.get("last_van")
     if last in names and is_open(key):
         seed(key, last, clean_text(last))
-    name_stray(key, names, "Among the vans shown there is none called")
+    name_stray(key, names, "Among the vans shown there is none called", notes)
     van = st.selectbox(
         "Van",
         names,

@@ -32,7 +32,7 @@ where d.tier in ('finding', 'likely', 'watch') and w.is_linked and e.is_last
 order by d.van, d.parameter, d.state, s.reader
 """
 _WORK = """
-select w.van, w.at, concat(w.what, ' ', w.part, ' on ', cast(cast(w.at as date) as varchar)) as description
+select w.van, w.at, concat(w.what, ' ', w.part) as done
 from stg_work as w
 where w.van is not null and w.at is not null and w.what is not null and w.part is not null
 order by w.van, w.at, w.what, w.part
@@ -67,7 +67,7 @@ def _background(
         return bool(row["first_seen"] <= at <= row["last_seen"])
 
     return {
-        "work": [w["description"] for w in work if w["van"] == row["van"] and is_within(w["at"])],
+        "work": [w for w in work if w["van"] == row["van"] and is_within(w["at"])],
         "updates": [
             u | {"is_told": u["reason"] is None}
             for u in updates

@@ -93,7 +93,7 @@ def rivals(row: Row, van: Row) -> tuple[str, ...]:
         found.append(
             f"The update of {update['reader']} to {update['reader_version']} in {_month(update['since'])}: {told}"
         )
-    done = row["work"]
+    done = [f"{w['done']} on {w['at'].day} {_month(w['at'])}" for w in row["work"]]
     if done:
         more = f" and {len(done) - MOST_WORK} more" if len(done) > MOST_WORK else ""
         found.append(f"Work on this van in that time: {', '.join(done[:MOST_WORK])}{more}")

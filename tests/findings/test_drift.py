@@ -63,13 +63,13 @@ def test_rivals_name_updates_work_mileage_and_small_groups() -> None:
         {"reader": "Bench", "reader_version": "3.2", "since": datetime(2026, 2, 3), "is_told": True},
         {"reader": "Yard", "reader_version": "12", "since": datetime(2025, 12, 1), "is_told": False},
     ]
-    work = [f"replaced filter on 2026-0{k}-01" for k in range(1, 6)]
+    work = [{"done": "replaced filter", "at": datetime(2026, k, 1)} for k in range(1, 6)]
     van = {"is_most_driven": True, "odometer_km": 212000.0}
     told = "; ".join(drift.rivals(ROW | {"updates": updates, "work": work, "is_small_group": True}, van))
     for words in (
         "The update of Bench to 3.2 in February 2026: no step was shown",
         "The update of Yard to 12 in December 2025: too few vans to tell",
-        "replaced filter on 2026-03-01 and 2 more",
+        "replaced filter on 1 March 2026 and 2 more",
         "most driven of its cohort (212,000 km)",
         "Small group: 5 siblings only",
         "One step instead of a slow drift: the likeliest goes up by 2.9 % about February 2026, but leaves more scatter",
