@@ -88,8 +88,14 @@ _SCHEMA = pa.schema(
 )
 
 
+def _nine_digits(value: Any) -> Any:
+    """A number as text holds it: further digits are those of the order in which rows were summed."""
+    return float(f"{value:.9g}") if isinstance(value, float) else value
+
+
 def _row(finding: Finding) -> dict[str, Any]:
     row = asdict(finding) | {"finding_id": finding.finding_id}
+    row["also"] = [{key: _nine_digits(value) for key, value in cell.items()} for cell in row["also"]]
     for name in ("also", "rivals", "cautions"):
         row[name] = json.dumps(list(row[name]), ensure_ascii=False)
     return row
