@@ -30,10 +30,6 @@ scans as (
     select * from stg_scans
 ),
 
-scan_values as (
-    select * from int_scan_values
-),
-
 frames as (
     select * from stg_freeze_frames
 ),
@@ -103,19 +99,31 @@ entries as (
     group by scan_key
 ),
 
+-- Voltages are asked only of scans that show a code.
+showing as (
+    select scan_key
+    from codes
+    union
+    select scan_key
+    from code_scans
+    where standing = 'present'
+),
+
 voltages as (
     select
-        scan_key,
-        min(case when parameter = 'battery_rest_voltage' then value end) as rest_v,
-        min(case when parameter = 'cranking_voltage_min' then value_min end) as cranking_v,
+        scan_values.scan_key,
+        min(case when scan_values.parameter = 'battery_rest_voltage' then scan_values.value end) as rest_v,
+        min(case when scan_values.parameter = 'cranking_voltage_min' then scan_values.value_min end) as cranking_v,
         min(
             case
-                when parameter = 'supply_voltage' and state not in ('engine_off', 'unknown', 'cranking') then value
+                when scan_values.parameter = 'supply_voltage'
+                    and scan_values.state not in ('engine_off', 'unknown', 'cranking') then scan_values.value
             end
         ) as running_v
-    from scan_values
-    where parameter in ('battery_rest_voltage', 'cranking_voltage_min', 'supply_voltage')
-    group by scan_key
+    from int_scan_values as scan_values
+    inner join showing on scan_values.scan_key = showing.scan_key
+    where scan_values.parameter in ('battery_rest_voltage', 'cranking_voltage_min', 'supply_voltage')
+    group by scan_values.scan_key
 ),
 
 cluster_frames as (

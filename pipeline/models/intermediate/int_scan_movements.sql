@@ -11,18 +11,7 @@
 -- column value: spread: logarithm of the standard deviation of the rows (of the parameter's unit), never below what
 --     the reading's smallest step alone gives; step: median in this state less that in the state before (the
 --     parameter's unit)
-with scan_values as (
-    select
-        scan_no,
-        cell_no,
-        value,
-        value_sd,
-        n_rows
-    from int_numbered_values
-    where not is_worked_out
-),
-
-scans as (
+with scans as (
     select * from int_numbered_scans
 ),
 
@@ -53,14 +42,14 @@ level_scans as (
         scan_values.value,
         scan_values.value_sd,
         scan_values.n_rows
-    from scan_values
+    from int_numbered_values as scan_values
     inner join scans on scan_values.scan_no = scans.scan_no
     inner join bounds
         on scans.van_no = bounds.van_no
         and scan_values.cell_no = bounds.cell_no
         and scan_values.scan_no >= bounds.from_no
         and scan_values.scan_no <= bounds.to_no
-    where bounds.window_name = 'level'
+    where bounds.window_name = 'level' and not scan_values.is_worked_out
 ),
 
 stepped_cells as (
@@ -88,16 +77,46 @@ spreads as (
     where level_scans.n_rows >= physics.still_rows
 ),
 
+-- Both sides are cut to what may meet before they are joined.
+reach as (
+    select min(from_no) as from_no
+    from bounds
+    where window_name = 'level'
+),
+
+befores as (
+    select
+        scan_values.scan_no,
+        stepped_cells.cell_no,
+        scan_values.value
+    from int_numbered_values as scan_values
+    inner join stepped_cells on scan_values.cell_no = stepped_cells.before_no
+    cross join reach
+    where scan_values.scan_no >= reach.from_no and not scan_values.is_worked_out
+),
+
+later_cells as (
+    select distinct cell_no
+    from stepped_cells
+),
+
+laters as (
+    select
+        level_scans.scan_no,
+        level_scans.cell_no,
+        level_scans.value
+    from level_scans
+    inner join later_cells on level_scans.cell_no = later_cells.cell_no
+),
+
 steps as (
     select
         'step' as channel,
-        level_scans.scan_no,
-        level_scans.cell_no,
-        level_scans.value - before.value as value
-    from level_scans
-    inner join stepped_cells on level_scans.cell_no = stepped_cells.cell_no
-    inner join scan_values as before
-        on level_scans.scan_no = before.scan_no and stepped_cells.before_no = before.cell_no
+        laters.scan_no,
+        laters.cell_no,
+        laters.value - befores.value as value
+    from laters
+    inner join befores on laters.scan_no = befores.scan_no and laters.cell_no = befores.cell_no
 ),
 
 together as (
