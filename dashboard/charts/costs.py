@@ -37,7 +37,7 @@ def stands(row: dict[str, Any]) -> str:
 
 def say_cost(row: dict[str, Any]) -> str:
     """Say one van's costs with what is not recorded, its distance and its siblings; never one figure alone."""
-    n = count_of(row["n_work"], "entry").replace("entrys", "entries")
+    n = count_of(row["n_work"], "entry")
     period = f"{row['window_from']:%d %b %Y} to {row['window_to']:%d %b %Y}"
     if not row["n_work"]:
         return f"Van {clean_text(row['van'])}: no work on record from {period}. Not recorded is not the same as none."

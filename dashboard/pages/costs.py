@@ -9,7 +9,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.costs import MOST_VANS, draw_costs, say_cost, say_days, say_intervals, stands
-from dashboard.charts.words import clean_text
+from dashboard.charts.words import clean_text, format_number
 from dashboard.exports.cost_pictures import COSTS_KEY, picture_costs
 from dashboard.parts.links import choose_van, link_to, link_to_van
 from dashboard.parts.plain import escape
@@ -33,30 +33,36 @@ def say_record(rows: pl.DataFrame) -> str:
     )
 
 
+def say_span(row: dict[str, Any], low: str, high: str, digits: int) -> str:
+    """Say from where to where a van's siblings run."""
+    if row["sibling_days" if "days" in low else "sibling_median"] is None:
+        return "too few"
+    return f"{format_number(row[low], digits)} to {format_number(row[high], digits)}"
+
+
 def show_list(rows: pl.DataFrame) -> None:
     """All vans shown, with what is not recorded left blank and said beside it."""
     table = rows.with_columns(
         pl.Series("stands", [stands(r) for r in rows.iter_rows(named=True)]),
         pl.format("{} of {}", "n_costed", "n_work").alias("recorded"),
         pl.Series(
-            "span",
-            [
-                f"{r['sibling_low']:,.0f} to {r['sibling_high']:,.0f}"
-                if r["sibling_median"] is not None
-                else "too few"
-                for r in rows.iter_rows(named=True)
-            ],
+            "span", [say_span(r, "sibling_low", "sibling_high", 0) for r in rows.iter_rows(named=True)]
+        ),
+        pl.Series(
+            "days_span",
+            [say_span(r, "sibling_days_low", "sibling_days_high", 1) for r in rows.iter_rows(named=True)],
         ),
     )
     show_table(
         table,
         {
             "van": st.column_config.TextColumn("Van", width=58),
-            "cohort": st.column_config.TextColumn("Group", width="medium"),
+            "cohort": st.column_config.TextColumn("Group", width=190),
             "cost_per_10000_km": st.column_config.NumberColumn("Cost / 10,000 km", format="%.0f", width=120),
-            "sibling_median": st.column_config.NumberColumn("Siblings' median", format="%.0f", width=120),
-            "span": st.column_config.TextColumn("Siblings from to", width=110),
-            "stands": st.column_config.TextColumn("Stands", width=180),
+            "span": st.column_config.TextColumn("Siblings", width=110),
+            "stands": st.column_config.TextColumn("Cost stands", width=180),
+            "days_per_10000_km": st.column_config.NumberColumn("Days / 10,000 km", format="%.1f", width=120),
+            "days_span": st.column_config.TextColumn("Siblings' days", width=100),
             "cost": st.column_config.NumberColumn("Cost in all", format="%.0f", width=90),
             "recorded": st.column_config.TextColumn("Entries with cost", width=120),
             "days_standing": st.column_config.NumberColumn("Days standing", format="%.1f", width=110),
@@ -138,7 +144,8 @@ def show(view: View) -> None:
     )
     van = choose_van(view, "cost_van", placeholder="Choose a van")
     known = rows.filter(pl.col("cost_per_10000_km").is_not_null())
-    left, right = st.columns([1, 1], gap="medium")
+    own = rows.filter(pl.col("van") == pl.lit(van)) if van is not None else rows.head(0)
+    left, right = st.columns([1, 1], gap="medium") if own.height else (st.container(), st.container())
     with left:
         if known.is_empty():
             st.info(
@@ -161,14 +168,12 @@ def show(view: View) -> None:
                 key="cost_save",
             )
     with right:
-        own = rows.filter(pl.col("van") == pl.lit(van)) if van is not None else rows.head(0)
         if own.height:
             show_van(view, own.row(0, named=True))
         else:
             st.write("Choose a van in the box to see its years and entries.")
-            show_list(rows)
-    if own.height:
-        show_list(rows)
+    st.header("All vans shown", anchor=False)
+    show_list(rows)
 
 
 show()

@@ -201,14 +201,14 @@ def write_moved(fleets: range) -> Iterator[str]:
 
 
 def make_tables(fleets: int) -> Iterator[tuple[str, Iterator[str]]]:
-    """Yield each table's name and rows; the windows and the aftermath take a third and a fifth of the fleets."""
+    """Yield each table's name and rows; all but the first take fewer fleets, a line of them costing more."""
     quiet = {name: HEALTHY[name] for name in QUIET}
     moved = {name: kind for name, kind in MOVED.items() if name != "8 vans, 2 readers"}
     yield "quiet", write_healthy(range(fleets))
     yield "moved", write_moved(range(fleets // 3))
-    yield "windows", write_windows(fleets // 3, quiet, moved | {"vans drift": Fleet(paces=2.0)}, (1.0, 2.0))
+    yield "windows", write_windows(fleets // 5, quiet, moved | {"vans drift": Fleet(paces=2.0)}, (1.0, 2.0))
     seasons = {"12 scans a year": Fleet(), "4 scans a year": Fleet(scans=4)}
-    yield "aftermath", write_aftermath(range(fleets // 5), seasons, (2.0, 6.0))
+    yield "aftermath", write_aftermath(range(fleets // 8), seasons, (2.0, 6.0))
 
 
 def main() -> None:
