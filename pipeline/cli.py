@@ -39,6 +39,8 @@ HomeOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON on stdout.")]
 PROGRESS_MARK = "@progress "
+_STOPPED = 130
+"""What typer leaves with when a person stops a command (Ctrl-C)."""
 ProgressCall = Callable[[str, int, int], None]
 
 
@@ -391,7 +393,9 @@ def run(application: typer.Typer) -> None:
         sys.exit(2)
     except BrokenPipeError:
         sys.exit(0)
-    except KeyboardInterrupt:
+    except SystemExit as left:
+        if left.code != _STOPPED:
+            raise
         say("Stopped; nothing half-done was kept.")
         sys.exit(2)
 

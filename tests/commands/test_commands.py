@@ -131,6 +131,15 @@ def test_loading_and_building_at_once_gives_one_report(tmp_path: Path) -> None:
     assert "--trial --build" in refused.stderr
 
 
+def test_a_command_that_is_stopped_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stop(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pipeline.ingest.load", stop)
+    told = kinbay("load", "--build", "--home", tmp_path / "home", code=2)
+    assert told.stderr == "Stopped; nothing half-done was kept.\n"
+
+
 def test_findings_come_in_the_agreed_shape(small: Home) -> None:
     found = json.loads(kinbay("findings", "--format", "json", home=small.path).stdout)
     assert set(found) == {
