@@ -125,7 +125,7 @@ def build(
         }
         if engine.values("select 1 from raw.files where batch_id > (select max(batch_id) from build.batch)"):
             planned.import_beside()
-        with publish.drafting(engine, plan, home.warehouse) as draft:
+        with publish.drafting(engine, plan, home.warehouse, is_whole=full) as draft:
             checking = checks.Checking(plan, engine.unpublished())
             after = [*checking.work(), *draft.work()]
             done = runner.build(engine, plan, steps, show, after, full=full)

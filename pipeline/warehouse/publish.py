@@ -83,9 +83,11 @@ def publish(
 
 
 @contextlib.contextmanager
-def drafting(engine: DuckDB, models: Sequence[Model], folder: Path) -> Iterator[Draft]:
+def drafting(
+    engine: DuckDB, models: Sequence[Model], folder: Path, *, is_whole: bool = False
+) -> Iterator[Draft]:
     """Keep a draft of the next file for the length of a block; what was not handed over is thrown away."""
-    draft = Draft(engine, models, folder)
+    draft = Draft(engine, models, folder, is_whole=is_whole)
     try:
         yield draft
     finally:
@@ -104,16 +106,20 @@ class Draft:
         As built; those of layer marts are published.
     folder : Path
         The warehouse folder; the caller holds its lock.
+    is_whole : bool
+        Whether every mart is made anew, so that a copy of the last file would only be overwritten.
     """
 
-    def __init__(self, engine: DuckDB, models: Sequence[Model], folder: Path) -> None:
+    def __init__(
+        self, engine: DuckDB, models: Sequence[Model], folder: Path, *, is_whole: bool = False
+    ) -> None:
         self.path = folder / ".publishing.duckdb"
         self._engine, self._folder = engine, folder
         self._marts = [m for m in models if m.layer == "marts"]
         self._described = _descriptions(self._marts)
         old, self._whole_bytes = _last_published(engine, folder, self._described)
         self._waiting: Mapping[str, Parts] = engine.unpublished()
-        if old and old.stat().st_size > _GROWTH * self._whole_bytes:
+        if old and (is_whole or old.stat().st_size > _GROWTH * self._whole_bytes):
             old = None
         if not old:
             self._waiting, self._whole_bytes = {m.name: EVERYTHING for m in self._marts}, 0

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import random
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -68,10 +68,14 @@ def steps() -> dict[str, runner.Computed]:
 
 
 def build(
-    engine: DuckDB, *, full: bool = False, progress: Callable[[Step], None] | None = None
+    engine: DuckDB,
+    *,
+    full: bool = False,
+    progress: Callable[[Step], None] | None = None,
+    after: Sequence[runner.Afterwards] = (),
 ) -> list[Step]:
     """Build all models that ship on an engine."""
-    return runner.build(engine, models.load(), steps(), progress, full=full)
+    return runner.build(engine, models.load(), steps(), progress, after, full=full)
 
 
 def insert(engine: DuckDB, table: str, rows: list[dict[str, Any]]) -> None:

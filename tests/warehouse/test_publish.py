@@ -192,6 +192,21 @@ def test_what_changed_alone_gives_the_same_file_as_all_of_it(tmp_path: Path) -> 
     assert {name: d for name in found if (d := case_tables.differences(found[name], expected[name]))} == {}
 
 
+def test_a_file_of_which_all_is_made_anew_does_not_carry_the_last_one(tmp_path: Path) -> None:
+    engine = small_fleet.empty_engine()
+    small_fleet.add_batch(engine, 6, 1)
+    small_fleet.build(engine)
+    engine.connection.execute(
+        "create or replace table van_levels as select repeat(cast(hash(i) as varchar), 50) as van from range(50000) r(i)"
+    )
+    first = publish_it(engine, tmp_path)
+    with publish.drafting(engine, models.load(), tmp_path, is_whole=True) as draft:
+        small_fleet.build(engine, full=True, after=draft.work())
+        second = draft.hand_over(ROW)
+    assert second.stat().st_size < first.stat().st_size / 2
+    assert set(contents(first)) == set(contents(second))
+
+
 def test_another_description_is_written_though_no_row_changed(engine: DuckDB, folder: Path) -> None:
     publish_it(engine, folder)
     plan = models.load()
