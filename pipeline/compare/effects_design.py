@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -60,6 +61,18 @@ class Observations:
             return y
         size = np.diff(self.cell_start, append=len(y))
         return y - np.repeat(np.add.reduceat(y, self.cell_start) / size, size)
+
+    @cached_property
+    def measure_start(self) -> IntArray:
+        """First row of each measure that has rows."""
+        return starts_of(self.measure)
+
+    def sum_measures(self, y: FloatArray, measures: int) -> FloatArray:
+        """Return the sum of `y` (n,) over each measure (measures,), 0 where it has no rows."""
+        found = np.zeros(measures)
+        if len(y):
+            found[self.measure[self.measure_start]] = np.add.reduceat(y, self.measure_start)
+        return found
 
 
 def _number(

@@ -68,22 +68,22 @@ def build_model(rows: Observations, months: MonthDesign, slot: IntArray) -> Addi
     """
     slots = int(slot.max(initial=-1)) + 1
     measures = int(rows.measure.max(initial=-1)) + 1
-    contrast = np.zeros((len(rows), slots))
+    contrast = np.zeros((len(rows), slots), order="F")  # read column by column
     reader_months = np.zeros((len(months.group), slots))
     kept = np.zeros((measures, slots), np.bool_)
     for k in range(slots):
         dummy = rows.demean((slot == k).astype(float))
         reader_months[:, k] = months.solve(dummy)
         swept = dummy - rows.demean(months.spread(reader_months[:, k]))
-        before = np.bincount(rows.measure, weights=dummy**2, minlength=measures)
-        after = np.bincount(rows.measure, weights=swept**2, minlength=measures)
+        before = rows.sum_measures(dummy**2, measures)
+        after = rows.sum_measures(swept**2, measures)
         kept[:, k] = after > CONFOUNDED * np.maximum(before, 1e-9)
         contrast[:, k] = np.where(kept[rows.measure, k], swept, 0.0)
     gram = np.zeros((measures, slots, slots))
     for i in range(slots):
         for j in range(i, slots):
             product = contrast[:, i] * contrast[:, j]
-            gram[:, i, j] = gram[:, j, i] = np.bincount(rows.measure, weights=product, minlength=measures)
+            gram[:, i, j] = gram[:, j, i] = rows.sum_measures(product, measures)
     inverse = gram
     if slots:
         inverse = np.linalg.pinv(gram, rcond=1e-6, hermitian=True).astype(np.float64)
@@ -99,7 +99,7 @@ def _least_squares(model: AdditiveModel, y: FloatArray) -> tuple[FloatArray, Flo
     measures, slots = model.gram_inverse.shape[:2]
     right = np.zeros((measures, slots))
     for k in range(slots):
-        right[:, k] = np.bincount(rows.measure, weights=model.contrast[:, k] * left, minlength=measures)
+        right[:, k] = rows.sum_measures(model.contrast[:, k] * left, measures)
     reader = np.einsum("mij,mj->mi", model.gram_inverse, right)
     for k in range(slots):
         left = left - model.contrast[:, k] * reader[rows.measure, k]
