@@ -31,7 +31,7 @@ from pipeline.warehouse.engines import Engine
 
 FINDINGS = "computed.findings"
 PARENTS = (
-    "sibling_scores", "van_levels", "scan_levels", "limit_shares", "record_conflicts", "vans", "cohorts",
+    "sibling_scores", "van_levels", "stg_scans", "int_scan_values", "int_worked_out_values", "limit_shares", "record_conflicts", "vans", "cohorts",
     "cohort_expectations",
     "vocab.parameters", "vocab.settings", *code_evidence.PARENTS,
     *cause_evidence.PARENTS, *movement_evidence.PARENTS, *drift_evidence.PARENTS, *reader_evidence.PARENTS,
@@ -47,14 +47,26 @@ select v.*,
         and max(v.in_service) over (partition by v.cohort_id) > v.in_service as is_oldest
 from vans as v
 """
+# The scans of the vans that stand out come first: they are few, and what was read in all scans is much.
 _READERS = """
-select distinct l.van, l.parameter, l.reader
-from scan_levels as l
-inner join (
+with told as (
     select distinct s.van, s.parameter from sibling_scores as s where s.tier in ('finding', 'likely', 'watch')
-) as told on l.van = told.van and l.parameter = told.parameter
-where l.reader is not null
-order by l.van, l.parameter, l.reader
+),
+asked as (
+    select s.scan_key, s.van, s.reader, told.parameter
+    from stg_scans as s
+    inner join told on s.van = told.van
+    where s.reader is not null
+),
+levels as (
+    select scan_key, parameter from int_scan_values
+    union all
+    select scan_key, parameter from int_worked_out_values
+)
+select distinct a.van, a.parameter, a.reader
+from asked as a
+inner join levels as l on a.scan_key = l.scan_key and a.parameter = l.parameter
+order by a.van, a.parameter, a.reader
 """
 _SCHEMA = pa.schema(
     [
