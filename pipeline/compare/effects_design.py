@@ -12,9 +12,8 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
+from pipeline.compare.linked import connected_parts
 from pipeline.compare.segments import starts_of
 
 FloatArray = NDArray[np.float64]
@@ -217,7 +216,7 @@ def _linked(rows: Observations, group: IntArray, code: IntArray, usable: BoolArr
         right.append(j + base[which])
     total = int(usable.sum())
     i, j = np.concatenate(left), np.concatenate(right)
-    _, part = connected_components(coo_array((np.ones(len(i)), (i, j)), (total, total)), directed=False)
+    part = connected_parts(i, j, total)
     weight = np.bincount(part[number[code[usable[code]]]], minlength=int(part.max(initial=-1)) + 1)
     owner = group_of[usable]
     best = np.zeros(n_groups)

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.sparse import coo_array, csr_array
-from scipy.sparse.csgraph import connected_components
 
 from pipeline.compare.distributions import t_tail
 from pipeline.compare.effects_design import BoolArray, FloatArray, IntArray, Observations
 from pipeline.compare.effects_fit import AdditiveFit, AdditiveModel
+from pipeline.compare.linked import connected_parts
 
 
 @dataclass(frozen=True)
@@ -66,8 +66,7 @@ def link_readers(rows: Observations, min_vans: int, link_vans: int) -> ReaderLin
     shared = coo_array(seen @ seen.T)
     n_vans = np.bincount(shared.row[shared.row == shared.col], shared.data[shared.row == shared.col])
     strong = shared.data >= link_vans
-    edges = (np.ones(int(strong.sum())), (shared.row[strong], shared.col[strong]))
-    _, part = connected_components(coo_array(edges, (len(known), len(known))), directed=False)
+    part = connected_parts(shared.row[strong], shared.col[strong], len(known))
     in_part = csr_array(
         (np.ones(len(known)), (part, np.arange(len(known)))),
         shape=(int(part.max(initial=-1)) + 1, len(known)),
