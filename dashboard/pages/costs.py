@@ -33,11 +33,11 @@ def say_record(rows: pl.DataFrame) -> str:
     )
 
 
-def say_span(row: dict[str, Any], low: str, high: str, digits: int) -> str:
-    """Say from where to where a van's siblings run."""
-    if row["sibling_days" if "days" in low else "sibling_median"] is None:
+def say_span(middle: float | None, low: float, high: float, *, digits: int) -> str:
+    """Say from where to where a van's siblings run; they are too few where they have no median."""
+    if middle is None:
         return "too few"
-    return f"{format_number(row[low], digits)} to {format_number(row[high], digits)}"
+    return f"{format_number(low, digits)} to {format_number(high, digits)}"
 
 
 def show_list(rows: pl.DataFrame) -> None:
@@ -46,11 +46,18 @@ def show_list(rows: pl.DataFrame) -> None:
         pl.Series("stands", [stands(r) for r in rows.iter_rows(named=True)]),
         pl.format("{} of {}", "n_costed", "n_work").alias("recorded"),
         pl.Series(
-            "span", [say_span(r, "sibling_low", "sibling_high", 0) for r in rows.iter_rows(named=True)]
+            "span",
+            [
+                say_span(*r, digits=0)
+                for r in rows.select("sibling_median", "sibling_low", "sibling_high").iter_rows()
+            ],
         ),
         pl.Series(
             "days_span",
-            [say_span(r, "sibling_days_low", "sibling_days_high", 1) for r in rows.iter_rows(named=True)],
+            [
+                say_span(*r, digits=1)
+                for r in rows.select("sibling_days", "sibling_days_low", "sibling_days_high").iter_rows()
+            ],
         ),
     )
     show_table(
