@@ -85,12 +85,14 @@ def _show_end(job: Job) -> None:
 
 def _show_failure(job: Job) -> None:
     st.error(f"{escape(job.title)}: not done. {escape(job.trouble)}", icon=":material/error:")
-    kept = "What was loaded is kept; the build before is still shown."
-    kept = kept if _is_loaded(job) else "Nothing was changed."
+    kept = "What was loaded or saved is kept; the build before is still shown."
+    kept = kept if _is_stored(job) else "Nothing was changed."
     st.caption(f"{kept} Reference {job.reference}: the server's log has the details under it.")
 
 
-def _is_loaded(job: Job) -> bool:
-    """Whether a failed job got as far as storing files: its report says so, or it was at the build already."""
+def _is_stored(job: Job) -> bool:
+    """Whether a failed job got as far as storing something: a step before the last answer, or the load within one."""
+    if len(job.answers) > 1:
+        return True
     reported = bool(job.answers) and isinstance(job.answers[0].as_json(), dict)
     return "--build" in job.steps[0].args and (reported or job.progress[0] != job.steps[0].title)

@@ -68,7 +68,22 @@ def test_a_load_that_cannot_be_built_is_kept_and_says_why(
     at = AppTest.from_function(_page, default_timeout=30)
     at.session_state["work_job"] = job
     at.run()
-    assert "What was loaded is kept" in at.caption[0].value
+    assert "What was loaded or saved is kept" in at.caption[0].value
+
+
+def test_a_correction_that_cannot_be_built_is_kept_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = Home(tmp_path / "home").ensure()
+    monkeypatch.setenv("KINBAY_HOME", str(home.path))
+    shutil.copy(DATA / "readings.csv", home.inbox)
+    job = jobs.start(home.path, "Save", (Step("Saving", ("load",), 60.0), BUILD))
+    assert job.ended.wait(120)
+    assert (job.state, len(job.answers)) == ("failed", 2)
+    at = AppTest.from_function(_page, default_timeout=30)
+    at.session_state["work_job"] = job
+    at.run()
+    assert "What was loaded or saved is kept" in at.caption[0].value
 
 
 def test_a_fault_is_said_in_words_with_a_reference(tmp_path: Path) -> None:
