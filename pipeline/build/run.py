@@ -117,6 +117,7 @@ def build(
         code_notes.write_notes(connection, home)
         journal_rows.write_journal_rows(connection, home)
         engine = DuckDB(connection)
+        engine.share_cores()
         _refuse_empty(engine)
         plan = models.load()
         now = datetime.now(UTC).replace(tzinfo=None, microsecond=0)

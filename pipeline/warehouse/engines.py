@@ -142,6 +142,11 @@ class DuckDB:
             "create table if not exists build.published (file varchar, whole_bytes bigint, described varchar)"
         )
 
+    def share_cores(self) -> None:
+        """Keep of the threads DuckDB would use those alone that find a core free while all lanes are at work."""
+        threads = int(self.values("select current_setting('threads')")[0])
+        self.connection.execute(f"set threads = {max(1, threads - N_LANES + 1)}")
+
     def lanes(self) -> Sequence[DuckDB]:
         """Return engines on connections of their own to the same database, one for each job at a time."""
         return [DuckDB(self.connection.cursor()) for _ in range(N_LANES)]
