@@ -124,6 +124,7 @@ class Draft:
         if not old:
             self._waiting, self._whole_bytes = {m.name: EVERYTHING for m in self._marts}, 0
         self._old = old
+        self._copied: Mapping[str, list[tuple[str, str]]] = {}
 
     def work(self) -> list[Afterwards]:
         """Return the copying of the marts as work for `runner.build`."""
@@ -139,11 +140,18 @@ class Draft:
             shutil.copyfile(self._old, self.path)
         path = str(self.path).replace("'", "''")
         _on(engine).execute(f"attach '{path}' as published (recovery_mode no_wal_writes)")
+        self._copied = _columns_of_draft(_on(engine))
 
     def _copy(self, model: Model, engine: Engine, rebuilt: Mapping[str, Parts]) -> None:
         parts = joined(self._waiting.get(model.name, frozenset()), rebuilt.get(model.name, frozenset()))
+        if not parts:
+            return
         with _transaction(_on(engine)) as connection:
-            _write_mart(connection, model, parts)
+            _write_mart(connection, model, parts, has_room=self._has_room(model, engine))
+
+    def _has_room(self, model: Model, engine: Engine) -> bool:
+        """Whether the draft has the table with the very columns, so that rows alone change and comments stay."""
+        return self._copied.get(model.name) == list(engine.columns(model.name).items())
 
     def hand_over(
         self, build_row: Mapping[str, Any], results: Sequence[CheckResult] = (), keep: int = 3
@@ -259,12 +267,21 @@ def _transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckD
         raise
 
 
-def _write_mart(connection: duckdb.DuckDBPyConnection, model: Model, parts: Parts) -> None:
+def _columns_of_draft(connection: duckdb.DuckDBPyConnection) -> dict[str, list[tuple[str, str]]]:
+    """The columns of the draft's tables with their types, in order, asked once for all tables."""
+    found: dict[str, list[tuple[str, str]]] = {}
+    for table, column, kind in connection.execute(
+        "select table_name, column_name, data_type from duckdb_columns()"
+        " where database_name = 'published' order by table_name, column_index"
+    ).fetchall():
+        found.setdefault(table, []).append((column, kind))
+    return found
+
+
+def _write_mart(connection: duckdb.DuckDBPyConnection, model: Model, parts: Parts, *, has_room: bool) -> None:
     target, source = f"published.{quote(model.name)}", quote(model.name)
-    if not parts:
-        return
-    if parts != EVERYTHING and model.partition_by:
-        only = within(model.partition_by, parts)
+    if has_room:
+        only = within(model.partition_by, parts) if parts != EVERYTHING and model.partition_by else "true"
         connection.execute(f"delete from {target} where {only}")  # noqa: S608 - quoted names, typed dates
         connection.execute(f"insert into {target} by name select * from {source} where {only}")  # noqa: S608
         return
