@@ -14,15 +14,15 @@ from pipeline.warehouse.engines import Engine
 PARENTS = ("int_numbered_values", "int_numbered_scans", "int_numbered_vans", "int_cells", "stg_settings")
 # A van that is not in the register shares its seasons with nobody.
 _SCANS = """
-select s.scan_no - 1 as scan, s.scanned_at, s.scan_month, s.van, s.reader, s.reader_version,
+select s.place - 1 as scan, s.scanned_at, s.scan_month, s.van, s.reader, s.reader_version,
     coalesce(v.family_id, concat('unregistered ', s.van)) as family_id
 from int_numbered_scans as s
 inner join int_numbered_vans as v on s.van_no = v.van_no
-order by s.scan_no
+order by s.place
 """
 _MEASURES = "select parameter, state from int_cells order by cell_no"
 _VALUES = """
-select n.scan_no - 1 as scan, n.cell_no - 1 as measure, n.value
+select s.place - 1 as scan, n.cell_no - 1 as measure, n.value
 from int_numbered_values as n
 inner join int_numbered_scans as s on n.scan_no = s.scan_no
 cross join stg_settings as w

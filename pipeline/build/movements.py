@@ -14,12 +14,18 @@ from pipeline.compare.effects import fit_effects
 from pipeline.compare.effects_design import FloatArray, dense_codes
 from pipeline.warehouse.engines import Engine
 
-PARENTS = ("int_scan_movements", "int_numbered_scans", "int_numbered_vans", "int_cells", "vocab.parameters")
+PARENTS = (
+    "int_numbered_values", "int_window_bounds", "int_numbered_scans", "int_numbered_vans", "int_cells",
+    "vocab.parameters",
+)  # fmt: skip
+# Only the level window of a van counts.
 _VALUES = """
-select m.scan_no - 1 as scan, m.cell_no - 1 as cell, m.channel = 'step' as is_step, m.value
-from int_scan_movements as m
-inner join int_numbered_scans as s on m.scan_no = s.scan_no
-where s.reader is not null
+select s.place - 1 as scan, n.cell_no - 1 as cell, n.spread, n.step
+from int_numbered_values as n
+inner join int_numbered_scans as s on n.scan_no = s.scan_no
+inner join int_window_bounds as b
+    on s.van_no = b.van_no and n.cell_no = b.cell_no and n.scan_no >= b.from_no and n.scan_no <= b.to_no
+where b.window_name = 'level' and s.reader is not null and (n.spread is not null or n.step is not null)
 """
 # A van that is not in the register shares its seasons with nobody.
 _SCANS = """
@@ -27,7 +33,7 @@ select s.van_no - 1 as van, s.reader, s.scanned_at, s.scan_month,
     coalesce(v.family_id, concat('unregistered ', s.van)) as season_of
 from int_numbered_scans as s
 inner join int_numbered_vans as v on s.van_no = v.van_no
-order by s.scan_no
+order by s.place
 """
 _VANS = "select van, cohort_id, family_id from int_numbered_vans order by van_no"
 _CELLS = """
@@ -147,7 +153,11 @@ def read_movements(engine: Engine) -> pl.DataFrame:
     `window_name` is the channel. For spread, y and s2 are of the logarithm, and so are `resolution` and
     `smallest_useful`. y is null where only readers were used that share no van with the others.
     """
-    values = as_frame(engine.arrow(_VALUES))
+    wide = as_frame(engine.arrow(_VALUES))
+    values = pl.concat(
+        wide.select("scan", "cell", value=channel, is_step=pl.lit(channel == "step")).drop_nulls("value")
+        for channel in ("spread", "step")
+    )
     if values.is_empty():
         return pl.DataFrame()
     scan, cell, is_step = (values[name].cast(pl.Int64).to_numpy() for name in ("scan", "cell", "is_step"))

@@ -32,17 +32,20 @@ def movement_rows(channel: str, spread_of: dict[str, float], bias: float = 0.0, 
     for s, (n, van) in itertools.product(range(scans), enumerate(vans, 1)):
         second, at = bool(rng.random() < 0.5), datetime(2025, 1, 5) + timedelta(days=30 * s, minutes=n)
         reader = "Second" if second else "First"
-        seen.append((len(seen) + 1, n, van, reader, at, at.date().replace(day=1)))
+        seen.append((len(seen) + 1, len(seen) + 1, n, van, reader, at, at.date().replace(day=1)))
         value = own[van] + 0.15 * rng.standard_normal() + spread_of.get(van, 0.0) + bias * second
-        values.append((channel, len(seen), 1 + (channel == "step"), value))
+        spread, step = (value, None) if channel == "spread" else (None, value)
+        values.append((len(seen), 1 + (channel == "step"), spread, step))
     connection = duckdb.connect()
     for table, columns, rows in (
         ("int_numbered_vans", "van_no integer, van text, cohort_id text, family_id text",
          [(n, van, f"c{(n - 1) // 8}", "f") for n, van in enumerate(vans, 1)]),
-        ("int_numbered_scans", "scan_no integer, van_no integer, van text, reader text, scanned_at timestamp, scan_month date", seen),
+        ("int_numbered_scans", "scan_no integer, place integer, van_no integer, van text, reader text, scanned_at timestamp, scan_month date", seen),
         ("int_cells", "cell_no smallint, parameter text, state text",
          [(1, "rail_pressure", "warm_idle"), (2, "rail_pressure", "raised_idle")]),
-        ("int_scan_movements", "channel text, scan_no integer, cell_no smallint, value double", values),
+        ("int_numbered_values", "scan_no integer, cell_no smallint, spread double, step double", values),
+        ("int_window_bounds", "van_no integer, cell_no smallint, window_name text, from_no integer, to_no integer",
+         [(n, cell, "level", 1, len(seen)) for n in range(1, len(vans) + 1) for cell in (1, 2)]),
         ("vocab.parameters", "parameter text, unit text, resolution double, smallest_useful double",
          [("rail_pressure", "MPa", 0.1, 1.0)]),
     ):  # fmt: skip

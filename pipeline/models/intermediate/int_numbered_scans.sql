@@ -1,9 +1,10 @@
--- The scans that any window of the comparison reaches, numbered in order of time.
+-- The scans that any window of the comparison reaches, in order of time.
 -- Numbers tell rows of one build apart and nothing else: the next build may give others.
 -- grain: one row per scan within the farthest window
 -- key: scan_no
 -- kind: table
--- column scan_no: number of the scan, from 1 without gaps, rising with its time
+-- column scan_no: number of the scan, rising with its time
+-- column place: place among these scans in order of time, from 1 without gaps
 -- column age_days: days from the scan to the end of the data
 -- column van_no: number of the van
 -- column season_no: number of family and month, as season is taken off by them
@@ -12,6 +13,10 @@
 -- column software_no: number of reader and software
 with scans as (
     select * from stg_scans
+),
+
+scan_numbers as (
+    select * from int_scan_numbers
 ),
 
 vans as (
@@ -49,7 +54,8 @@ reached as (
 
 numbered as (
     select
-        cast(row_number() over (order by reached.scanned_at, reached.scan_key) as integer) as scan_no,
+        scan_numbers.scan_no,
+        cast(row_number() over (order by scan_numbers.scan_no) as integer) as place,
         reached.scan_key,
         reached.scan_month,
         reached.scanned_at,
@@ -63,6 +69,7 @@ numbered as (
         reached.reader_version
     from reached
     inner join vans on reached.van = vans.van
+    inner join scan_numbers on reached.scan_key = scan_numbers.scan_key
 )
 
 select * from numbered

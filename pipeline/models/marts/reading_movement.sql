@@ -34,10 +34,6 @@ known as (
     select * from vocab.parameters
 ),
 
-state_steps as (
-    select * from vocab.state_steps
-),
-
 settings as (
     select * from stg_settings
 ),
@@ -52,21 +48,9 @@ measures as (
         cells.parameter,
         min(cells.cell_no) over (partition by cells.parameter) as parameter_no,
         known.resolution,
-        known.resolution * 1.000001 as step
+        known.resolution * 1.000001 as least
     from cells
     inner join known on cells.parameter = known.parameter
-),
-
-stepped_cells as (
-    select
-        measures.cell_no,
-        measures.step,
-        before.cell_no as before_no
-    from measures
-    inner join cells on measures.cell_no = cells.cell_no
-    inner join state_steps on cells.state = state_steps.state
-    inner join cells as before
-        on cells.parameter = before.parameter and state_steps.from_state = before.state
 ),
 
 current_values as (
@@ -79,7 +63,8 @@ current_values as (
         scan_values.value,
         scan_values.value_min,
         scan_values.value_max,
-        scan_values.n_rows
+        scan_values.n_rows,
+        scan_values.step
     from scan_values
     inner join scans on scan_values.scan_no = scans.scan_no
     cross join settings
@@ -104,33 +89,21 @@ by_state as (
         max(in_order.value_max) as value_most,
         count(case when in_order.n_rows >= physics.still_rows then 1 end) as n_within,
         count(case
-            when in_order.n_rows >= physics.still_rows and in_order.value_max - in_order.value_min > measures.step
+            when in_order.n_rows >= physics.still_rows and in_order.value_max - in_order.value_min > measures.least
                 then 1
         end) as n_moved_within,
+        count(in_order.step) as n_steps,
+        count(case when abs(in_order.step) > measures.least then 1 end) as n_moved_steps,
         count(case when in_order.age_before - in_order.age_days >= physics.still_gap_days then 1 end) as n_gaps,
         count(case
             when in_order.age_before - in_order.age_days >= physics.still_gap_days
-                and abs(in_order.value - in_order.value_before) > measures.step
+                and abs(in_order.value - in_order.value_before) > measures.least
                 then 1
         end) as n_moved_gaps
     from in_order
     inner join measures on in_order.cell_no = measures.cell_no
     cross join physics
     group by in_order.van_no, in_order.reader_no, in_order.cell_no
-),
-
-steps as (
-    select
-        later.van_no,
-        later.reader_no,
-        later.cell_no,
-        count(*) as n_steps,
-        count(case when abs(later.value - earlier.value) > stepped_cells.step then 1 end) as n_moved_steps
-    from current_values as later
-    inner join stepped_cells on later.cell_no = stepped_cells.cell_no
-    inner join current_values as earlier
-        on later.scan_no = earlier.scan_no and stepped_cells.before_no = earlier.cell_no
-    group by later.van_no, later.reader_no, later.cell_no
 ),
 
 -- A scan that read it in several states counts once.
@@ -167,16 +140,12 @@ summed as (
         max(by_state.value_most) as value_most,
         cast(sum(by_state.n_within) as bigint) as n_within,
         cast(sum(by_state.n_moved_within) as bigint) as n_moved_within,
-        cast(sum(coalesce(steps.n_steps, 0)) as bigint) as n_steps,
-        cast(sum(coalesce(steps.n_moved_steps, 0)) as bigint) as n_moved_steps,
+        cast(sum(by_state.n_steps) as bigint) as n_steps,
+        cast(sum(by_state.n_moved_steps) as bigint) as n_moved_steps,
         cast(sum(by_state.n_gaps) as bigint) as n_gaps,
         cast(sum(by_state.n_moved_gaps) as bigint) as n_moved_gaps
     from by_state
     inner join measures on by_state.cell_no = measures.cell_no
-    left join steps
-        on by_state.van_no = steps.van_no
-        and by_state.reader_no = steps.reader_no
-        and by_state.cell_no = steps.cell_no
     group by by_state.van_no, by_state.reader_no, measures.parameter_no
 ),
 
