@@ -5,15 +5,6 @@ with scans as (
     select * from stg_scans
 ),
 
--- Raw readings are read twice in one query, each time as few columns as will do.
-given as (
-    select
-        file_id,
-        count(*) as n_rows
-    from raw.readings
-    group by file_id
-),
-
 found as (
     select
         file_id,
@@ -22,7 +13,33 @@ found as (
     group by file_id
 ),
 
--- Every reading row belongs to one scan at most: of a file with as many found as given, none waits.
+-- Every reading row belongs to one scan at most: with as many found as given, none waits, and no row is looked at.
+given_in_all as (
+    select count(*) as n_rows
+    from raw.readings
+),
+
+found_in_all as (
+    select coalesce(sum(n_rows), 0) as n_rows
+    from found
+),
+
+in_doubt as (
+    select given_in_all.n_rows
+    from given_in_all
+    inner join found_in_all on given_in_all.n_rows <> found_in_all.n_rows
+),
+
+-- Raw readings are read twice in one query, each time as few columns as will do.
+given as (
+    select
+        readings.file_id,
+        count(*) as n_rows
+    from raw.readings as readings
+    cross join in_doubt
+    group by readings.file_id
+),
+
 unsettled as (
     select given.file_id
     from given

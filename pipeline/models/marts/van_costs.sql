@@ -3,7 +3,7 @@
 -- left out of the rates, not of the sums.
 -- grain: one row per van
 -- key: van
--- kind: view
+-- kind: table
 -- column window_from: first day looked at
 -- column window_to: last day looked at
 -- column n_work: entries in the work list, clearings and forgotten readers left out
