@@ -17,12 +17,8 @@ scans as (
     select * from stg_scans
 ),
 
-numbered_vans as (
-    select * from int_numbered_vans
-),
-
-scan_values as (
-    select * from int_scan_values
+van_months as (
+    select * from int_parameters_read
 ),
 
 scores as (
@@ -41,30 +37,19 @@ reader_counts as (
     group by van
 ),
 
-numbered_scans as (
-    select
-        scans.scan_key,
-        numbered_vans.van_no
-    from scans
-    inner join numbered_vans on scans.van = numbered_vans.van
-),
-
--- All that was ever read is gone through, so a van is a number until its readings are counted.
 parameters_read as (
     select distinct
-        numbered_scans.van_no,
-        scan_values.parameter
-    from scan_values
-    inner join numbered_scans on scan_values.scan_key = numbered_scans.scan_key
+        van,
+        parameter
+    from van_months
 ),
 
 parameter_counts as (
     select
-        numbered_vans.van,
+        van,
         count(*) as n_parameters
     from parameters_read
-    inner join numbered_vans on parameters_read.van_no = numbered_vans.van_no
-    group by numbered_vans.van
+    group by van
 ),
 
 score_counts as (
