@@ -101,7 +101,7 @@ def _cells(months: pl.DataFrame, engine: Engine, settings: Settings) -> pl.DataF
 
 
 def _floats(values: np.ndarray) -> pl.Series:
-    return pl.Series(np.asarray(values, dtype=np.float64)).fill_nan(None)
+    return pl.Series(np.asarray(values, dtype=np.float64), nan_to_null=True)
 
 
 def _dates(last_seen: pl.Series, months: np.ndarray) -> pl.Series:

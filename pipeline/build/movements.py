@@ -166,7 +166,7 @@ def read_movements(engine: Engine) -> pl.DataFrame:
     scans = as_frame(engine.arrow(_SCANS)).with_columns(
         month=pl.col("scan_month").dt.year().cast(pl.Int64) * 12 + pl.col("scan_month").dt.month()
     )
-    visit, visits = encode(scans, ["van", "month", "reader", "season_of"])
+    visit, visits = encode(scans, ["season_of", "van", "month", "reader"])
     visits = visits.with_columns(
         reader_no=pl.Series(encode(visits, ["reader"])[0]), family=pl.Series(encode(visits, ["season_of"])[0])
     )

@@ -168,7 +168,7 @@ def rules_of(settings: Settings) -> Rules:
 
 
 def _nullable(values: np.ndarray) -> pl.Series:
-    return pl.Series(values.astype(np.float64)).fill_nan(None)
+    return pl.Series(values.astype(np.float64), nan_to_null=True)
 
 
 def _scored_rows(channel: str, cells: pl.DataFrame, scores: Scores) -> pl.DataFrame:

@@ -193,7 +193,7 @@ def _month_effects(
     rows: Observations, table: MonthTable, measures: IntArray, families: IntArray, months: IntArray
 ) -> MonthEffects:
     """Return one row per measure x family x month met."""
-    met = np.unique(rows.block * table.n_months + rows.month)
+    met = np.flatnonzero(np.bincount(rows.block * table.n_months + rows.month))
     head = rows.block_start[met // table.n_months]
     return MonthEffects(
         measures[rows.measure[head]],

@@ -58,8 +58,18 @@ class Observations:
         """Return `y` (n,) less the mean of its van x measure cell."""
         if not len(y):
             return y
-        size = np.diff(self.cell_start, append=len(y))
-        return y - np.repeat(np.add.reduceat(y, self.cell_start) / size, size)
+        mean = np.add.reduceat(y, self.cell_start) / self.cell_size
+        return y - mean.repeat(self.cell_size)
+
+    @cached_property
+    def cell_size(self) -> IntArray:
+        """Rows of each van x measure cell."""
+        return np.diff(self.cell_start, append=len(self.value))
+
+    @cached_property
+    def block_size(self) -> IntArray:
+        """Rows of each measure x family block."""
+        return np.diff(self.block_start, append=len(self.value))
 
     @cached_property
     def measure_start(self) -> IntArray:
@@ -118,21 +128,23 @@ def gather_observations(
 ) -> tuple[Observations, IntArray]:
     """Average scans, or means over `n_scans` of them, (rows,) to observations; also return the observation of every row.
 
-    All codes are dense, counted from 0; shape (rows,).
+    All codes are dense, counted from 0; shape (rows,). Rows that are observations already, and in their order, are
+    taken as they stand.
     """
     key = measure
     for part in (family, van, month, reader):
         key = key * (int(part.max(initial=0)) + 1) + part
-    order = np.argsort(key, kind="stable")
-    first = starts_of(key[order])
-    row_observation = np.empty(len(key), np.int64)
-    row_observation[order] = np.repeat(np.arange(len(first)), np.diff(first, append=len(key)))
-    head = order[first]
-    mean = np.bincount(row_observation, value * n_scans) / np.bincount(row_observation, n_scans)
-    block = measure[head] * (int(family.max(initial=0)) + 1) + family[head]
-    cell = block * (int(van.max(initial=0)) + 1) + van[head]
-    observations = _number(mean, measure[head], family[head], month[head], reader[head], block, cell)
-    return observations, row_observation
+    observation = np.arange(len(key))
+    if not (key[1:] > key[:-1]).all():
+        order = np.argsort(key, kind="stable")
+        first = starts_of(key[order])
+        observation[order] = np.repeat(np.arange(len(first)), np.diff(first, append=len(key)))
+        value = np.bincount(observation, value * n_scans) / np.bincount(observation, n_scans)
+        head = order[first]
+        van, month, reader, measure, family = (code[head] for code in (van, month, reader, measure, family))
+    block = measure * (int(family.max(initial=0)) + 1) + family
+    cell = block * (int(van.max(initial=0)) + 1) + van
+    return _number(value, measure, family, month, reader, block, cell), observation
 
 
 @dataclass(frozen=True)
@@ -159,8 +171,7 @@ class MonthDesign:
 
     def solve(self, demeaned: FloatArray) -> FloatArray:
         """Return the least-squares month coefficients (columns,), summing to 0 in each group."""
-        seen = self.column >= 0
-        right = np.bincount(self.column[seen], weights=demeaned[seen], minlength=len(self.group))
+        right = np.bincount(self._place, weights=demeaned, minlength=len(self.group) + 1)
         found = np.zeros(len(self.group))
         for stack in self.stacks:
             found[stack.columns] = np.einsum("gij,gj->gi", stack.inverse, right[stack.columns])
@@ -168,7 +179,12 @@ class MonthDesign:
 
     def spread(self, coefficients: FloatArray) -> FloatArray:
         """Return each observation's month coefficient, 0 where its month has none."""
-        return np.append(coefficients, 0.0)[self.column]
+        return np.append(coefficients, 0.0)[self._place]
+
+    @cached_property
+    def _place(self) -> IntArray:
+        """Column of each observation (n,), those without one in a column behind the last."""
+        return np.where(self.column >= 0, self.column, len(self.group))
 
 
 def _first_of_month(rows: Observations) -> BoolArray:

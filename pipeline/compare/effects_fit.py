@@ -135,23 +135,33 @@ def residual_scale(rows: Observations, residual: FloatArray, columns: FloatArray
 
 
 def _bound(residual: FloatArray, scale: FloatArray, bisquare: bool) -> tuple[FloatArray, FloatArray]:
-    """Return psi(residual) and its slope, for Tukey's bisquare or Huber's psi."""
+    """Return psi(residual) and its slope, for Tukey's bisquare or Huber's psi; worked out in place, for speed."""
     if not bisquare:
         limit = HUBER_K * scale
-        return np.clip(residual, -limit, limit), (np.abs(residual) <= limit).astype(float)
-    square = np.minimum((residual / (BISQUARE_C * scale)) ** 2, 1.0)
-    return residual * (1.0 - square) ** 2, (1.0 - square) * (1.0 - 5.0 * square)
+        psi = np.minimum(residual, limit)
+        np.maximum(psi, np.negative(limit, out=limit), out=psi)
+        return psi, (psi == residual).astype(float)
+    square = residual / (BISQUARE_C * scale)
+    square *= square
+    np.minimum(square, 1.0, out=square)
+    left = 1.0 - square
+    psi = residual * left
+    psi *= left
+    square *= -5.0
+    square += 1.0
+    square *= left
+    return psi, square
 
 
 def _unit_slope(rows: Observations, psi: FloatArray, slope: FloatArray) -> FloatArray:
     """Divide psi by its mean slope in each block."""
-    mean = _block_mean(rows, slope)
-    return psi / np.maximum(mean, LEAST_SLOPE)[rows.block]
+    mean = np.maximum(_block_mean(rows, slope), LEAST_SLOPE)
+    return psi / mean.repeat(rows.block_size)
 
 
 def _block_mean(rows: Observations, x: FloatArray) -> FloatArray:
     """Return the mean of `x` in each block."""
-    return np.add.reduceat(x, rows.block_start) / np.diff(rows.block_start, append=len(rows))
+    return np.add.reduceat(x, rows.block_start) / rows.block_size
 
 
 def _error_inflation(rows: Observations, columns: FloatArray, slope: FloatArray | None) -> FloatArray:
@@ -193,7 +203,7 @@ def fit_additive(model: AdditiveModel, y: FloatArray, psi_name: PsiName) -> Addi
     steps = STEPS[psi_name]
     for step in range(steps):
         if step in SCALE_STEPS:
-            scale = residual_scale(rows, residual, columns)[rows.block]
+            scale = residual_scale(rows, residual, columns).repeat(rows.block_size)
         psi, slope = _bound(residual, scale, bisquare=psi_name == "bisquare" and step >= CONVEX_STEPS)
         pseudo = _unit_slope(rows, psi, slope)
         if step == steps - 1:
@@ -201,7 +211,8 @@ def fit_additive(model: AdditiveModel, y: FloatArray, psi_name: PsiName) -> Addi
             break
         more_month, more_reader, left = _least_squares(model, pseudo)
         month, reader = month + more_month, reader + more_reader
-        residual = residual - pseudo + left
+        residual = residual - pseudo
+        residual += left
     measure = _measure_of_column(model)
     for k in range(reader.shape[1]):
         month = month - model.reader_months[:, k] * reader[measure, k]
