@@ -6,7 +6,7 @@ import resource
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline import journal
 from pipeline.counted import count_of
@@ -15,10 +15,11 @@ from pipeline.errors import KinbayError
 from pipeline.ingest import answering
 from pipeline.normalise import Question
 from pipeline.normalise.times import utc_now
-from pipeline.propose import Proposal, propose
-from pipeline.propose.preview import nothing_read, preview
 from pipeline.read import Source, read_layouts
 from pipeline.settings import Home
+
+if TYPE_CHECKING:
+    from pipeline.propose import Proposal
 
 MOST_SECONDS = 60
 MOST_TOLD = 400
@@ -147,6 +148,9 @@ def look(
     asks_columns: bool = False,
 ) -> Proposed:
     """Propose a layout for a source and preview it."""
+    from pipeline.propose import propose  # most loads meet no strange file and do without it
+    from pipeline.propose.preview import nothing_read, preview
+
     proposal = propose(source, answers, name, taken or set(), asks_columns=asks_columns)
     shown = nothing_read()
     if proposal.layout is not None:
