@@ -166,7 +166,7 @@ class Draft:
         _refuse_stopped(results)
         connection = self._engine.connection
         with _transaction(connection):
-            _tell(connection, build_row, results)
+            _tell(connection, build_row, results, has_room=bool(self._old))
         past_findings.carry_over(connection, self._folder)
         connection.execute("checkpoint published")
         connection.execute("detach published")
@@ -228,18 +228,20 @@ def _descriptions(marts: Sequence[Model]) -> str:
 
 
 def _tell(
-    connection: duckdb.DuckDBPyConnection, build_row: Mapping[str, Any], results: Sequence[CheckResult]
+    connection: duckdb.DuckDBPyConnection,
+    build_row: Mapping[str, Any],
+    results: Sequence[CheckResult],
+    *,
+    has_room: bool,
 ) -> None:
     """Write the tables that are no models: the build's own row, what checks found, and room for what builds before it found."""
-    builds = _described(connection, "builds")
+    builds, *_ = [_emptied(connection, name, has_room=has_room) for name in _OWN]
     row = {column: build_row.get(column) for column in builds}
     if stray := set(build_row) - set(builds):
         raise KinbayError("The build's own row has a column that table builds has not", min(stray))
     marks = ", ".join(f"${n}" for n in range(1, len(row) + 1))
     connection.execute(f"insert into published.builds values ({marks})", list(row.values()))  # noqa: S608
-    _described(connection, "check_results")
     connection.execute(_RESULTS, _columns(results))
-    _described(connection, "finding_history")
 
 
 def _columns(results: Sequence[CheckResult]) -> list[list[Any]]:
@@ -290,11 +292,13 @@ def _write_mart(connection: duckdb.DuckDBPyConnection, model: Model, parts: Part
     _comment(connection, model.name, sentence, model.columns)
 
 
-def _described(connection: duckdb.DuckDBPyConnection, name: str) -> list[str]:
-    """Make one of the tables that are no models, empty; return its columns."""
+def _emptied(connection: duckdb.DuckDBPyConnection, name: str, *, has_room: bool) -> list[str]:
+    """Make one of the tables that are no models, or empty the one of a copied file; return its columns."""
     text = resources.files("pipeline.warehouse").joinpath(f"{name}_table.sql").read_text("utf-8")
     header: Header = read_header(text)
-    connection.execute(f"drop table if exists published.{name}")
+    if has_room:
+        connection.execute(f"delete from published.{name}")  # noqa: S608 - one of the names above
+        return list(header.columns)
     connection.execute(text.replace(f"create table {name} ", f"create table published.{name} "))
     _comment(connection, name, header.sentence, header.columns)
     return list(header.columns)
