@@ -79,11 +79,14 @@ worded as (
         concerned.parameter,
         concerned.state,
         concerned.against,
-        -- unsteadiness and steps between states stand with their own cell, channel named, at the head of `also`
+        -- unsteadiness and steps between states stand with their own cell, channel named, at the head of `also`,
+        -- whose figures have nine digits
         case
             when json_extract_string(concerned.also, '$[0].parameter') = concerned.parameter
                 and json_extract_string(concerned.also, '$[0].state') = concerned.state
-                and try_cast(json_extract_string(concerned.also, '$[0].difference') as double) = concerned.difference
+                and abs(
+                    try_cast(json_extract_string(concerned.also, '$[0].difference') as double) - concerned.difference
+                ) <= 1e-8 * abs(concerned.difference)
                 then json_extract_string(concerned.also, '$[0].channel')
         end as movement,
         concerned.value,

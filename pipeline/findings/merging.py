@@ -66,12 +66,15 @@ def _subject(finding: Finding) -> tuple[Any, ...] | None:
 
 
 def _strength(finding: Finding) -> tuple[int, int, bool, bool, float, float, str]:
-    """Order in which findings of one subject lead: tier, course before news before standing, cause before consequence, q."""
+    """Order in which findings of one subject lead: tier, course before news before standing, cause before consequence, q.
+
+    A reader's readings are not causes of one another: there the surest leads.
+    """
     return (
         TIERS.index(finding.tier),
         NEWS.index(finding.kind) if finding.kind in NEWS else 0,
         finding.channel is not None,
-        finding.parameter in _follows(),
+        finding.kind != "reader_bias" and finding.parameter in _follows(),
         1.0 if finding.q is None else finding.q,
         -abs(finding.score or 0.0),
         finding.finding_id,

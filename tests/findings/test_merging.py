@@ -67,6 +67,16 @@ def test_of_equal_tiers_the_reading_that_drives_the_other_leads() -> None:
     assert stronger.parameter == "fuel_rate"
 
 
+def test_of_a_readers_readings_the_surest_leads_whatever_drives_the_other_in_a_van() -> None:
+    reader = _like(kind="reader_bias", van=None, reader="Yard tablet", against="other_reader", score=None)
+    rest = replace(reader, parameter="battery_rest_voltage", state="engine_off", difference=-0.02, q=1e-5)
+    supply = replace(reader, parameter="supply_voltage", difference=-0.24, q=1e-50)
+    (joined,) = merging.merge([rest, supply])
+    assert joined.parameter == "supply_voltage"
+    (of_a_van,) = merging.merge([replace(f, kind="van_level", van="034") for f in (rest, supply)])
+    assert of_a_van.parameter == "battery_rest_voltage"
+
+
 def test_states_already_told_are_not_lost() -> None:
     cold = {"parameter": "rail_pressure", "state": "cold_idle", "difference": -2.0}
     road = {"parameter": "rail_regulator_duty", "state": "steady_cruise", "difference": 1.0}
