@@ -13,9 +13,6 @@ from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
 MEMORY_SHARE = 0.6
-LOG_AT_MOST = "64MB"
-"""So much is logged before it is written into its tables: at DuckDB's 16 MB one build would stop for that in its midst,
-and write again at its end what has changed since."""
 
 
 def create(connection: duckdb.DuckDBPyConnection) -> None:
@@ -60,7 +57,6 @@ def open_work(home: Home, threads: int | None = None) -> duckdb.DuckDBPyConnecti
         "preserve_insertion_order": False,
         "autoinstall_known_extensions": False,
         "autoload_known_extensions": False,
-        "checkpoint_threshold": LOG_AT_MOST,
     }
     if limit := _memory_limit():
         config["memory_limit"] = limit
