@@ -18,11 +18,13 @@ numbered as (
     select
         scans.scan_month,
         scans.scan_key,
-        cast(
-            date_diff('month', reach.from_month, scans.scan_month) * reach.room
+        cast(round(
+            (
+                12 * (year(scans.scan_month) - year(reach.from_month))
+                + month(scans.scan_month) - month(reach.from_month)
+            ) * reach.room
             + row_number() over (partition by scans.scan_month order by scans.scanned_at, scans.scan_key)
-            as integer
-        ) as scan_no
+        ) as integer) as scan_no
     from scans
     cross join reach
     where scans.scan_month >= reach.from_month and scans.scan_month <= reach.to_month
