@@ -14,7 +14,7 @@ from pipeline.warehouse.engines import Engine
 PARENTS = ("int_numbered_values", "int_numbered_scans", "int_numbered_vans", "int_cells", "stg_settings")
 # A van that is not in the register shares its seasons with nobody.
 _SCANS = """
-select s.place - 1 as scan, s.scanned_at, s.scan_month, s.van, s.reader, s.reader_version,
+select s.scanned_at, s.scan_month, s.van_no, s.van, s.reader, s.reader_version,
     coalesce(v.family_id, concat('unregistered ', s.van)) as family_id
 from int_numbered_scans as s
 inner join int_numbered_vans as v on s.van_no = v.van_no
@@ -70,12 +70,17 @@ class MonthLevels:
     row: IntArray
 
 
+def read_scans(engine: Engine) -> pl.DataFrame:
+    """Return every numbered scan in order of its place, with its month (counted, 12 a year) and whose seasons it has."""
+    month = pl.col("scan_month").dt.year().cast(pl.Int64) * 12 + pl.col("scan_month").dt.month() - 1
+    return as_frame(engine.arrow(_SCANS)).with_columns(month=month)
+
+
 def read_levels(engine: Engine) -> Levels:
     """Read the levels that season and readers are judged on."""
     values = as_frame(engine.arrow(_VALUES))
     scan, measure, value = (values[name].to_numpy() for name in ("scan", "measure", "value"))
-    month = pl.col("scan_month").dt.year().cast(pl.Int64) * 12 + pl.col("scan_month").dt.month() - 1
-    scans = as_frame(engine.arrow(_SCANS)).with_columns(month=month)
+    scans = read_scans(engine)
     is_used = np.bincount(scan, minlength=len(scans)) > 0
     return Levels(
         scans.filter(is_used).select("van", "family_id", "reader", "reader_version", "scanned_at", "month"),

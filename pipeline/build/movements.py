@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.build.codes import IntArray, as_frame, encode
 from pipeline.build.effects import linked_readers
+from pipeline.build.levels import read_scans
 from pipeline.compare.effects import fit_effects
 from pipeline.compare.effects_design import FloatArray, dense_codes
 from pipeline.warehouse.engines import Engine
@@ -26,14 +27,6 @@ inner join int_numbered_scans as s on n.scan_no = s.scan_no
 inner join int_window_bounds as b
     on s.van_no = b.van_no and n.cell_no = b.cell_no and n.scan_no >= b.from_no and n.scan_no <= b.to_no
 where b.window_name = 'level' and s.reader is not null and (n.spread is not null or n.step is not null)
-"""
-# A van that is not in the register shares its seasons with nobody.
-_SCANS = """
-select s.van_no - 1 as van, s.reader, s.scanned_at, s.scan_month,
-    coalesce(v.family_id, concat('unregistered ', s.van)) as season_of
-from int_numbered_scans as s
-inner join int_numbered_vans as v on s.van_no = v.van_no
-order by s.place
 """
 _VANS = "select van, cohort_id, family_id from int_numbered_vans order by van_no"
 _CELLS = """
@@ -163,12 +156,10 @@ def read_movements(engine: Engine) -> pl.DataFrame:
     scan, cell, is_step = (values[name].cast(pl.Int64).to_numpy() for name in ("scan", "cell", "is_step"))
     cells, vans = as_frame(engine.arrow(_CELLS)), as_frame(engine.arrow(_VANS))
     measure, measures = dense_codes(is_step * len(cells) + cell)
-    scans = as_frame(engine.arrow(_SCANS)).with_columns(
-        month=pl.col("scan_month").dt.year().cast(pl.Int64) * 12 + pl.col("scan_month").dt.month()
-    )
-    visit, visits = encode(scans, ["season_of", "van", "month", "reader"])
+    scans = read_scans(engine).with_columns(van=pl.col("van_no") - 1)
+    visit, visits = encode(scans, ["family_id", "van", "month", "reader"])
     visits = visits.with_columns(
-        reader_no=pl.Series(encode(visits, ["reader"])[0]), family=pl.Series(encode(visits, ["season_of"])[0])
+        reader_no=pl.Series(encode(visits, ["reader"])[0]), family=pl.Series(encode(visits, ["family_id"])[0])
     )
     rows = _average(measure, visit[scan], values["value"].to_numpy())
     adjusted, is_linked, factor = _adjust(rows, visits)

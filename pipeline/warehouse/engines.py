@@ -102,6 +102,19 @@ class Engine(Protocol):
         """Drop a table or view that no model makes any more."""
 
 
+@contextlib.contextmanager
+def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Have all that a block writes stand at once, or none of it."""
+    connection.begin()
+    try:
+        yield connection
+        connection.commit()
+    except BaseException:
+        with contextlib.suppress(duckdb.Error):  # where the fault ended the transaction
+            connection.rollback()
+        raise
+
+
 def quote(name: str) -> str:
     """Quote a table name, with or without schema, as SQL identifiers."""
     return ".".join(f'"{part.replace(chr(34), chr(34) * 2)}"' for part in name.split("."))
@@ -218,7 +231,7 @@ class DuckDB:
 
     def forget(self, names: Iterable[str]) -> None:
         """Drop the fingerprints of tables about to be changed, so that a cut build is done again."""
-        with self._transaction():
+        with transaction(self.connection):
             for name in names:
                 self.connection.execute("delete from build.fingerprints where name = $1", [name])
 
@@ -227,7 +240,7 @@ class DuckDB:
         waiting: list[tuple[str, dt.date | None]] = []
         for name, parts in rebuilt.items():
             waiting += [(name, None)] if parts == EVERYTHING else [(name, p) for p in sorted(parts)]
-        with self._transaction():
+        with transaction(self.connection):
             self.connection.execute("delete from build.fingerprints")
             self._append("build.fingerprints", state.fingerprints.items())
             self.connection.execute("delete from build.marks")
@@ -262,7 +275,7 @@ class DuckDB:
 
     def note_published(self, file: str, whole_bytes: int, described: str) -> None:
         """Keep which file was published; nothing waits any more."""
-        with self._transaction():
+        with transaction(self.connection):
             self.connection.execute("delete from build.published")
             self.connection.execute(
                 "insert into build.published values ($1, $2, $3)", [file, whole_bytes, described]
@@ -281,7 +294,7 @@ class DuckDB:
 
     def replace_partitions(self, name: str, only: str, query: str) -> None:
         """Replace the rows of a table for which `only` holds, all at once."""
-        with self._transaction():
+        with transaction(self.connection):
             self.connection.execute(f"delete from {quote(name)} where {only}")  # noqa: S608
             self.connection.execute(f"insert into {quote(name)} by name {query}")
 
@@ -300,13 +313,3 @@ class DuckDB:
         ).fetchall()
         if found and found[0][0] != kind:
             self.connection.execute(f"drop {found[0][0]} {quote(name)}")
-
-    @contextlib.contextmanager
-    def _transaction(self) -> Iterator[None]:
-        self.connection.execute("begin")
-        try:
-            yield
-        except BaseException:
-            self.connection.execute("rollback")
-            raise
-        self.connection.execute("commit")

@@ -26,7 +26,7 @@ import duckdb
 from pipeline.errors import KinbayError
 from pipeline.warehouse import past_findings
 from pipeline.warehouse.checks import CheckResult
-from pipeline.warehouse.engines import EVERYTHING, DuckDB, Engine, Parts, joined, quote
+from pipeline.warehouse.engines import EVERYTHING, DuckDB, Engine, Parts, joined, quote, transaction
 from pipeline.warehouse.models import Header, Model, read_header
 from pipeline.warehouse.published import NAME, POINTER, export_tables, open_published, reading
 from pipeline.warehouse.runner import Afterwards, within
@@ -146,7 +146,7 @@ class Draft:
         parts = joined(self._waiting.get(model.name, frozenset()), rebuilt.get(model.name, frozenset()))
         if not parts:
             return
-        with _transaction(_on(engine)) as connection:
+        with transaction(_on(engine)) as connection:
             _write_mart(connection, model, parts, has_room=self._has_room(model, engine))
 
     def _has_room(self, model: Model, engine: Engine) -> bool:
@@ -165,7 +165,7 @@ class Draft:
         """
         _refuse_stopped(results)
         connection = self._engine.connection
-        with _transaction(connection):
+        with transaction(connection):
             _tell(connection, build_row, results, has_room=bool(self._old))
         past_findings.carry_over(connection, self._folder)
         connection.execute("checkpoint published")
@@ -254,19 +254,6 @@ def _columns(results: Sequence[CheckResult]) -> list[list[Any]]:
         [r.n_rows for r in results],
         [json.dumps(r.examples, default=str) for r in results],
     ]
-
-
-@contextlib.contextmanager
-def _transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnection]:
-    """One commit for a table and its comments."""
-    connection.begin()
-    try:
-        yield connection
-        connection.commit()
-    except BaseException:
-        with contextlib.suppress(duckdb.Error):  # where the fault ended the transaction
-            connection.rollback()
-        raise
 
 
 def _columns_of_draft(connection: duckdb.DuckDBPyConnection) -> dict[str, list[tuple[str, str]]]:

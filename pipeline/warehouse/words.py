@@ -5,6 +5,7 @@ from __future__ import annotations
 import duckdb
 
 from pipeline.settings import Settings
+from pipeline.warehouse.engines import transaction
 from pipeline.warehouse.prints import package_print
 
 
@@ -24,11 +25,10 @@ def write(connection: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     from pipeline.warehouse.word_tables import all_tables  # few builds find it changed, and it takes long
 
     made = all_tables(settings)
-    connection.begin()
-    for name, table in made.items():
-        connection.register("incoming_words", table)
-        connection.execute(f"create or replace table vocab.{name} as from incoming_words")
-        connection.unregister("incoming_words")
-    connection.execute("delete from vocab.made_from")
-    connection.execute("insert into vocab.made_from values ($1)", [made_from])
-    connection.commit()
+    with transaction(connection):
+        for name, table in made.items():
+            connection.register("incoming_words", table)
+            connection.execute(f"create or replace table vocab.{name} as from incoming_words")
+            connection.unregister("incoming_words")
+        connection.execute("delete from vocab.made_from")
+        connection.execute("insert into vocab.made_from values ($1)", [made_from])

@@ -40,7 +40,10 @@ def movement_rows(channel: str, spread_of: dict[str, float], bias: float = 0.0, 
     for table, columns, rows in (
         ("int_numbered_vans", "van_no integer, van text, cohort_id text, family_id text",
          [(n, van, f"c{(n - 1) // 8}", "f") for n, van in enumerate(vans, 1)]),
-        ("int_numbered_scans", "scan_no integer, place integer, van_no integer, van text, reader text, scanned_at timestamp, scan_month date", seen),
+        ("int_numbered_scans",
+         "scan_no integer, place integer, van_no integer, van text, reader text, scanned_at timestamp, scan_month date,"
+         " reader_version text",
+         [(*scan, None) for scan in seen]),
         ("int_cells", "cell_no smallint, parameter text, state text",
          [(1, "rail_pressure", "warm_idle"), (2, "rail_pressure", "raised_idle")]),
         ("int_numbered_values", "scan_no integer, cell_no smallint, spread double, step double", values),
