@@ -1,6 +1,6 @@
 """Type I error, recall and speed of the drift test, on seeded fleets: `uv run python -m tests.benchmarks.drift`.
 
-The monthly differences are made as `int_sibling_movements` makes them: each van's month less its own median, less the
+The monthly differences are made as `int_sibling_months` makes them: each van's month less its own median, less the
 median of that over its siblings in the same month.
 """
 

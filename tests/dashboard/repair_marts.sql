@@ -31,13 +31,13 @@ create table van_costs (
     n_siblings_days bigint, sibling_days double, sibling_days_low double, sibling_days_high double
 );
 create table van_drifts (
-    van varchar, cohort_id varchar, parameter varchar, state varchar, unit varchar, n_scans bigint, n_months bigint,
-    n_siblings bigint, is_fallback boolean, first_seen timestamp, last_seen timestamp, months double, slope double,
-    slope_low double, slope_high double, difference double, interval_low double, interval_high double,
+    van varchar, cohort_id varchar, parameter varchar, state varchar, van_no integer, cell_no smallint, unit varchar,
+    n_scans bigint, n_months bigint, n_siblings bigint, is_fallback boolean, first_seen timestamp, last_seen timestamp,
+    months double, slope double, slope_low double, slope_high double, difference double, interval_low double, interval_high double,
     detectable double, p double, q double, tier varchar, reason varchar, is_step boolean, step_at timestamp,
     step_size double, has_left boolean, leaves_at timestamp, leaves_from timestamp, leaves_to timestamp,
     start_value double, end_value double, sibling_median double, sibling_low double, sibling_high double
 );
 create table sibling_differences (
-    van varchar, parameter varchar, state varchar, scan_month date, n_scans bigint, day double, difference double
+    van_no integer, cell_no smallint, scan_month date, n_scans bigint, day double, difference double
 );

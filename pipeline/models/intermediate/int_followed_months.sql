@@ -1,7 +1,7 @@
 -- What a van read in a month, as it can be followed: scans of one month share what the siblings did in it.
 -- grain: one row per van x parameter x state x epoch x month
 -- key: van_no, cell_no, epoch, scan_month
--- kind: table
+-- kind: view
 -- column van_no: number of the van
 -- column cell_no: number of parameter and state
 -- column epoch: pieces of work on that part before

@@ -3,6 +3,8 @@
 -- grain: one row per van x parameter x state with siblings to be followed against
 -- key: van, parameter, state
 -- kind: view
+-- column van_no: number of the van in sibling_differences; other builds may give others
+-- column cell_no: number of parameter and state in sibling_differences; other builds may give others
 -- column n_scans: scans of this van since the last work on the part
 -- column n_months: months with a scan; one value a month is used
 -- column n_siblings: siblings behind the monthly medians (their middle number)
@@ -39,13 +41,26 @@ with drifts as (
     select * from computed.van_drifts
 ),
 
-columns_kept as (
+vans as (
+    select * from int_numbered_vans
+),
+
+cells as (
+    select * from int_cells
+),
+
+numbered as (
     select
-        van, cohort_id, parameter, state, unit, n_scans, n_months, n_siblings, is_fallback, first_seen, last_seen,
-        months, slope, slope_low, slope_high, difference, interval_low, interval_high, start_value, end_value,
-        sibling_median, sibling_low, sibling_high, serial_correlation, healthy_scatter, score, df, p, rank_p, q,
-        detectable, tier, reason, is_step, step_at, step_size, has_left, leaves_at, leaves_from, leaves_to
+        drifts.van, drifts.cohort_id, drifts.parameter, drifts.state, vans.van_no, cells.cell_no, drifts.unit,
+        drifts.n_scans, drifts.n_months, drifts.n_siblings, drifts.is_fallback, drifts.first_seen, drifts.last_seen,
+        drifts.months, drifts.slope, drifts.slope_low, drifts.slope_high, drifts.difference, drifts.interval_low,
+        drifts.interval_high, drifts.start_value, drifts.end_value, drifts.sibling_median, drifts.sibling_low,
+        drifts.sibling_high, drifts.serial_correlation, drifts.healthy_scatter, drifts.score, drifts.df, drifts.p,
+        drifts.rank_p, drifts.q, drifts.detectable, drifts.tier, drifts.reason, drifts.is_step, drifts.step_at,
+        drifts.step_size, drifts.has_left, drifts.leaves_at, drifts.leaves_from, drifts.leaves_to
     from drifts
+    inner join vans on drifts.van = vans.van
+    inner join cells on drifts.parameter = cells.parameter and drifts.state = cells.state
 )
 
-select * from columns_kept
+select * from numbered
