@@ -1,7 +1,7 @@
 -- The time up to which the fleet's scans reach.
 -- A few scans dated far ahead of all others and of their own loading come from a wrong clock and do not move it.
 -- grain: one row
--- kind: view
+-- kind: table
 -- column data_to: time of the newest scan that counts (UTC)
 with scans as (
     select * from stg_scans

@@ -1,6 +1,6 @@
 -- The conditions of the operating-state rules, each rule a bit.
 -- grain: one row per condition of a rule
--- kind: view
+-- kind: table
 -- column rule_bit: two to the power of the rule's place; the first rule that holds wins
 -- column missing_bit: the rule's bit where a missing signal makes it fail, else 0
 with rules as (

@@ -12,11 +12,7 @@
 -- column from_no: lowest number that a scan of it has
 -- column to_no: highest number that a scan of it has
 -- column reaches_days: how far back the window reaches from the end of the data (days)
-with compared as (
-    select * from int_compared_scans
-),
-
-reader_links as (
+with reader_links as (
     select * from int_reader_links
 ),
 
@@ -51,7 +47,7 @@ epoch_starts as (
         cell_no,
         epoch,
         min(scan_no) as from_no
-    from compared
+    from int_compared_scans
     where epoch > 0
     group by van_no, cell_no, epoch
 ),
@@ -73,7 +69,7 @@ counted as (
         row_number() over (
             partition by compared.van_no, compared.cell_no order by compared.scan_no desc
         ) as newest_rank
-    from compared
+    from int_compared_scans as compared
     cross join reaches
     left join worked_on on compared.van_no = worked_on.van_no and compared.cell_no = worked_on.cell_no
     where compared.is_linked and (compared.scan_no >= reaches.recent_no or worked_on.van_no is not null)

@@ -53,12 +53,26 @@ measures as (
     inner join known on cells.parameter = known.parameter
 ),
 
-current_values as (
+-- The scan before by the same reader on the same van, which nearly always read the same.
+scans_in_row as (
     select
-        scan_values.scan_no,
+        scans.scan_no,
         scans.van_no,
         scans.reader_no,
         scans.age_days,
+        lag(scans.scan_no) over (partition by scans.van_no, scans.reader_no order by scans.scan_no) as before_no
+    from scans
+    cross join settings
+    where scans.age_days <= settings.level_days
+),
+
+current_values as (
+    select
+        scan_values.scan_no,
+        scans_in_row.before_no,
+        scans_in_row.van_no,
+        scans_in_row.reader_no,
+        scans_in_row.age_days,
         scan_values.cell_no,
         scan_values.value,
         scan_values.value_min,
@@ -66,44 +80,72 @@ current_values as (
         scan_values.n_rows,
         scan_values.step
     from scan_values
-    inner join scans on scan_values.scan_no = scans.scan_no
-    cross join settings
-    where scans.age_days <= settings.level_days and not scan_values.is_worked_out
-),
-
-in_order as (
-    select
-        current_values.*,
-        lag(value) over scans_in_row as value_before,
-        lag(age_days) over scans_in_row as age_before
-    from current_values
-    window scans_in_row as (partition by van_no, reader_no, cell_no order by scan_no)
+    inner join scans_in_row on scan_values.scan_no = scans_in_row.scan_no
+    where not scan_values.is_worked_out
 ),
 
 by_state as (
     select
-        in_order.van_no,
-        in_order.reader_no,
-        in_order.cell_no,
-        min(in_order.value_min) as value_least,
-        max(in_order.value_max) as value_most,
-        count(case when in_order.n_rows >= physics.still_rows then 1 end) as n_within,
+        later.van_no,
+        later.reader_no,
+        later.cell_no,
+        count(*) - count(earlier.scan_no) as n_without_before,
+        min(later.value_min) as value_least,
+        max(later.value_max) as value_most,
+        count(case when later.n_rows >= physics.still_rows then 1 end) as n_within,
         count(case
-            when in_order.n_rows >= physics.still_rows and in_order.value_max - in_order.value_min > measures.least
-                then 1
+            when later.n_rows >= physics.still_rows and later.value_max - later.value_min > measures.least then 1
         end) as n_moved_within,
-        count(in_order.step) as n_steps,
-        count(case when abs(in_order.step) > measures.least then 1 end) as n_moved_steps,
-        count(case when in_order.age_before - in_order.age_days >= physics.still_gap_days then 1 end) as n_gaps,
+        count(later.step) as n_steps,
+        count(case when abs(later.step) > measures.least then 1 end) as n_moved_steps,
+        count(case when earlier.age_days - later.age_days >= physics.still_gap_days then 1 end) as n_gaps,
         count(case
-            when in_order.age_before - in_order.age_days >= physics.still_gap_days
-                and abs(in_order.value - in_order.value_before) > measures.least
+            when earlier.age_days - later.age_days >= physics.still_gap_days
+                and abs(later.value - earlier.value) > measures.least
                 then 1
         end) as n_moved_gaps
-    from in_order
-    inner join measures on in_order.cell_no = measures.cell_no
+    from current_values as later
+    inner join measures on later.cell_no = measures.cell_no
     cross join physics
-    group by in_order.van_no, in_order.reader_no, in_order.cell_no
+    left join current_values as earlier
+        on later.before_no = earlier.scan_no and later.cell_no = earlier.cell_no
+    group by later.van_no, later.reader_no, later.cell_no
+),
+
+-- Only where a scan in between did not read it have the values to be put in order one by one.
+with_holes as (
+    select
+        current_values.van_no,
+        current_values.reader_no,
+        current_values.cell_no,
+        current_values.value,
+        current_values.age_days,
+        lag(current_values.value) over scans_of_cell as value_before,
+        lag(current_values.age_days) over scans_of_cell as age_before
+    from current_values
+    inner join by_state
+        on current_values.van_no = by_state.van_no
+        and current_values.reader_no = by_state.reader_no
+        and current_values.cell_no = by_state.cell_no
+    where by_state.n_without_before > 1
+    window scans_of_cell as (
+        partition by current_values.van_no, current_values.reader_no, current_values.cell_no
+        order by current_values.scan_no
+    )
+),
+
+gaps_with_holes as (
+    select
+        with_holes.van_no,
+        with_holes.reader_no,
+        with_holes.cell_no,
+        count(*) as n_gaps,
+        count(case when abs(with_holes.value - with_holes.value_before) > measures.least then 1 end) as n_moved_gaps
+    from with_holes
+    inner join measures on with_holes.cell_no = measures.cell_no
+    cross join physics
+    where with_holes.age_before - with_holes.age_days >= physics.still_gap_days
+    group by with_holes.van_no, with_holes.reader_no, with_holes.cell_no
 ),
 
 -- A scan that read it in several states counts once.
@@ -142,10 +184,14 @@ summed as (
         cast(sum(by_state.n_moved_within) as bigint) as n_moved_within,
         cast(sum(by_state.n_steps) as bigint) as n_steps,
         cast(sum(by_state.n_moved_steps) as bigint) as n_moved_steps,
-        cast(sum(by_state.n_gaps) as bigint) as n_gaps,
-        cast(sum(by_state.n_moved_gaps) as bigint) as n_moved_gaps
+        cast(sum(coalesce(gaps_with_holes.n_gaps, by_state.n_gaps)) as bigint) as n_gaps,
+        cast(sum(coalesce(gaps_with_holes.n_moved_gaps, by_state.n_moved_gaps)) as bigint) as n_moved_gaps
     from by_state
     inner join measures on by_state.cell_no = measures.cell_no
+    left join gaps_with_holes
+        on by_state.van_no = gaps_with_holes.van_no
+        and by_state.reader_no = gaps_with_holes.reader_no
+        and by_state.cell_no = gaps_with_holes.cell_no
     group by by_state.van_no, by_state.reader_no, measures.parameter_no
 ),
 

@@ -75,6 +75,15 @@ scattered as (
     group by means.van_no, means.cell_no, means.window_name
 ),
 
+earlier as (
+    select
+        van_no,
+        cell_no,
+        last_no
+    from summed
+    where window_name = 'earlier'
+),
+
 cells as (
     select
         vans.van,
@@ -89,11 +98,13 @@ cells as (
         scattered.s2,
         first_scans.scanned_at as first_at,
         last_scans.scanned_at as last_at,
+        earlier_scans.scanned_at as earlier_last_at,
         summed.n_readers,
         summed.epoch,
         summed.component,
-        summed.reaches_days
+        cast(cast(fleet.data_to as date) - cast(round(summed.reaches_days) as integer) as timestamp) as reaches_to
     from summed
+    cross join fleet
     inner join vans on summed.van_no = vans.van_no
     inner join known_cells on summed.cell_no = known_cells.cell_no
     left join scattered
@@ -102,47 +113,38 @@ cells as (
         and summed.window_name = scattered.window_name
     left join scans as first_scans on summed.first_no = first_scans.scan_no
     left join scans as last_scans on summed.last_no = last_scans.scan_no
-),
-
-dated as (
-    select
-        cells.*,
-        max(case when cells.window_name = 'earlier' then cells.last_at end) over (
-            partition by cells.van, cells.parameter, cells.state
-        ) as earlier_last_at,
-        cast(cast(fleet.data_to as date) - cast(round(cells.reaches_days) as integer) as timestamp) as reaches_to
-    from cells
-    cross join fleet
+    left join earlier on summed.van_no = earlier.van_no and summed.cell_no = earlier.cell_no
+    left join scans as earlier_scans on earlier.last_no = earlier_scans.scan_no
 ),
 
 described as (
     select
-        dated.van,
-        dated.cohort_id,
-        dated.family_id,
-        dated.parameter,
-        dated.state,
-        dated.window_name,
-        dated.y,
-        dated.y_raw,
-        dated.m,
-        dated.s2,
-        dated.first_at,
-        dated.last_at,
-        dated.n_readers,
-        greatest(dated.reaches_to, coalesce(part_work.at, dated.reaches_to)) as window_from,
+        cells.van,
+        cells.cohort_id,
+        cells.family_id,
+        cells.parameter,
+        cells.state,
+        cells.window_name,
+        cells.y,
+        cells.y_raw,
+        cells.m,
+        cells.s2,
+        cells.first_at,
+        cells.last_at,
+        cells.n_readers,
+        greatest(cells.reaches_to, coalesce(part_work.at, cells.reaches_to)) as window_from,
         case
-            when dated.window_name = 'recent' and part_work.at > coalesce(dated.earlier_last_at, dated.reaches_to)
+            when cells.window_name = 'recent' and part_work.at > coalesce(cells.earlier_last_at, cells.reaches_to)
                 then part_work.description
-            when dated.window_name <> 'recent' and part_work.at > dated.reaches_to then part_work.description
+            when cells.window_name <> 'recent' and part_work.at > cells.reaches_to then part_work.description
         end as reset_by,
-        dated.m > 0 as is_reader_linked,
-        dated.component
-    from dated
+        cells.m > 0 as is_reader_linked,
+        cells.component
+    from cells
     left join part_work
-        on dated.van = part_work.van
-        and dated.parameter = part_work.parameter
-        and dated.epoch = part_work.work_number
+        on cells.van = part_work.van
+        and cells.parameter = part_work.parameter
+        and cells.epoch = part_work.work_number
 )
 
 select * from described

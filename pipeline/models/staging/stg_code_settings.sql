@@ -1,6 +1,6 @@
 -- The fleet's rules for codes side by side, so that a model can join them once.
 -- grain: one row
--- kind: view
+-- kind: table
 -- column min_warmups_since_clear: warm-ups after clearing from which an absent code counts as absent
 -- column min_km_since_clear: distance after clearing from which an absent code counts as absent (km)
 -- column recent_scans: newest scans that say whether a van has a code now

@@ -1,7 +1,7 @@
 -- What a van was exposed to and when (parking, route, driver ...), the newest entry of each beginning.
 -- grain: one row per van x attribute x beginning
 -- key: van, attribute, from_date
--- kind: view
+-- kind: table
 with exposures as (
     select * from raw.exposures
 ),

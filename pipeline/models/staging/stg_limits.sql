@@ -1,7 +1,7 @@
 -- Limits that readers or data sheets claim, the newest of each.
 -- grain: one row per parameter x reader x state x scope
 -- key: parameter, reader, state, scope
--- kind: view
+-- kind: table
 -- column reader: the reader that shows the limit; null = every reader
 -- column state: the operating state it is meant for; null = not said, judged at warm idle
 -- column scope: what the limit claims to cover, in its own words

@@ -1,6 +1,6 @@
 -- The constants and priors of physics side by side, so that a model can join them once.
 -- grain: one row
--- kind: view
+-- kind: table
 -- column gas_constant_air: gas constant of dry air (J/(kg K))
 -- column zero_celsius_k: 0 °C on the absolute scale (K)
 -- column standard_pressure_kpa: pressure of the standard atmosphere at sea level (kPa)

@@ -1,6 +1,6 @@
 -- The fleet's rules for judging work side by side, so that a model can join them once.
 -- grain: one row
--- kind: view
+-- kind: table
 -- column before_days: how far back before the work scans count (days)
 -- column before_scans: newest scans before the work that count
 -- column after_days: how long after the work scans count (days)

@@ -1,6 +1,6 @@
 -- The fleet's numeric settings side by side, so that a model can join them once.
 -- grain: one row
--- kind: view
+-- kind: table
 with settings as (
     select * from vocab.settings
 ),

@@ -1,7 +1,7 @@
 -- What else the register says of a van: its newest value of each extra column.
 -- grain: one row per van x attribute
 -- key: van, attribute
--- kind: view
+-- kind: table
 with attributes as (
     select * from raw.van_attributes
 ),

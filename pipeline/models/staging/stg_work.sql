@@ -1,7 +1,7 @@
 -- Work done on vans, each entry once, the part's name folded for looking it up.
 -- grain: one row per van x time x what x part x code
 -- key: van, at, what, part_folded, code
--- kind: view
+-- kind: table
 -- column part_folded: the part's name without case, accents and punctuation
 with work as (
     select * from raw.work
