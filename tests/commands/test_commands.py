@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import shutil
 import subprocess
 import sys
 from contextlib import redirect_stderr, redirect_stdout
@@ -58,7 +59,7 @@ def kinbay(*words: str | Path, home: Path | None = None, code: int = 0) -> Said:
 
 
 def kinbay_apart(*words: str | Path, home: Path, code: int = 0) -> Said:
-    """Run the command in a process of its own, as the dashboard's charts need: they keep the file open."""
+    """Run the command in a process of its own, as a shell does."""
     command = [sys.executable, "-c", "from dashboard.cli import main; main()", *map(str, words)]
     env = {**os.environ, "KINBAY_HOME": str(home)}
     done = subprocess.run(command, capture_output=True, text=True, env=env, check=False)
@@ -89,6 +90,14 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Home:
     home = Home(root / "home")
     kinbay("load", root / "files", "--home", home.path)
     kinbay("build", "--home", home.path)
+    return home
+
+
+@pytest.fixture(scope="module")
+def drawn(small: Home, tmp_path_factory: pytest.TempPathFactory) -> Home:
+    """A copy for what draws: it keeps the published file open with settings that other commands do not share."""
+    home = Home(tmp_path_factory.mktemp("drawn") / "home")
+    shutil.copytree(small.path, home.path)
     return home
 
 
@@ -192,9 +201,9 @@ def test_findings_as_csv_and_table_and_filtered(small: Home) -> None:
     ],
 )
 def test_wrong_words_are_answered_with_the_nearest_and_exit_2(
-    small: Home, words: tuple[str, ...], said: str
+    drawn: Home, words: tuple[str, ...], said: str
 ) -> None:
-    assert said in kinbay(*words, home=small.path, code=2).stderr
+    assert said in kinbay(*words, home=drawn.path, code=2).stderr
 
 
 def test_one_van_is_told_in_full(small: Home) -> None:
@@ -203,25 +212,25 @@ def test_one_van_is_told_in_full(small: Home) -> None:
     assert [c["verdict"] for c in told["cells"] if c["channel"] == "level"] == ["below"]
     assert told["codes"] == []
     assert told["drifts"] == []  # too few scans for anybody's siblings to be seen moving
-    text = kinbay_apart("van", "003", home=small.path).stdout
+    text = kinbay("van", "003", home=small.path).stdout
     assert "engine coolant temperature, warm idle" in text
     assert "Drift away from siblings (0 readings and states followed)" in text
     assert "None on record; that counts only for modules that were asked and answered." in text
 
 
-def test_charts_and_handout_are_what_their_names_say(small: Home, tmp_path: Path) -> None:
+def test_charts_and_handout_are_what_their_names_say(drawn: Home, tmp_path: Path) -> None:
     for ending, start in (("png", b"\x89PNG"), ("svg", b"<svg"), ("pdf", b"%PDF")):
         out = tmp_path / f"siblings.{ending}"
-        kinbay_apart(
+        kinbay(
             "chart", "siblings", "--parameter", "coolant_temp", "--state", "warm_idle", "--van", "003", "--out", out,
-            home=small.path,
+            home=drawn.path,
         )  # fmt: skip
         assert out.read_bytes().startswith(start)
-    kinbay_apart("chart", "van", "--van", "003", "--out", tmp_path / "van.svg", home=small.path)
+    kinbay("chart", "van", "--van", "003", "--out", tmp_path / "van.svg", home=drawn.path)
     assert "003" in (tmp_path / "van.svg").read_text()
-    kinbay_apart("handout", "--van", "003", "--out", tmp_path / "003.pdf", home=small.path)
+    kinbay("handout", "--van", "003", "--out", tmp_path / "003.pdf", home=drawn.path)
     assert (tmp_path / "003.pdf").read_bytes().startswith(b"%PDF")
-    kinbay_apart("handout", "--van", "003", "--out", tmp_path / "003.html", home=small.path)
+    kinbay("handout", "--van", "003", "--out", tmp_path / "003.html", home=drawn.path)
     wrong = (
         "chart",
         "siblings",
@@ -232,13 +241,13 @@ def test_charts_and_handout_are_what_their_names_say(small: Home, tmp_path: Path
         "--out",
         tmp_path / "x.png",
     )
-    assert "coolant_temp" in kinbay_apart(*wrong, home=small.path, code=2).stderr
+    assert "coolant_temp" in kinbay(*wrong, home=drawn.path, code=2).stderr
     assert "62" in (tmp_path / "003.html").read_text()
 
 
 def test_every_table_is_exported(small: Home, tmp_path: Path) -> None:
     kinbay_apart("export", tmp_path / "csv", "--format", "csv", home=small.path)
-    kinbay_apart("export", tmp_path / "parquet", home=small.path)
+    kinbay("export", tmp_path / "parquet", home=small.path)
     names = {p.stem for p in (tmp_path / "csv").iterdir()}
     assert {"findings", "sibling_scores", "vans", "scans", "rejects", "builds"} <= names
     assert names == {p.stem for p in (tmp_path / "parquet").iterdir()}
@@ -259,7 +268,7 @@ def test_a_withdrawn_file_is_gone_after_the_next_build(tmp_path: Path) -> None:
 
 
 def test_check_says_what_needs_a_person(small: Home, tmp_path: Path) -> None:
-    told: dict[str, Any] = json.loads(kinbay_apart("check", "--json", home=small.path, code=1).stdout)
+    told: dict[str, Any] = json.loads(kinbay("check", "--json", home=small.path, code=1).stdout)
     assert told["needs_person"] is True
     assert {m["subject"] for m in told["matters"]} == {"stale vans"} or told["matters"]
     assert "no home folder" in kinbay("check", "--home", tmp_path / "nowhere", code=2).stderr

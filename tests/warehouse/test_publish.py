@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import json
 import os
+import shutil
 import subprocess
 import sys
 import textwrap
@@ -45,6 +46,14 @@ def folder(tmp_path: Path, engine: DuckDB) -> Iterator[Path]:
     engine.connection.execute("delete from build.published")
     yield tmp_path
     engine.connection.execute("delete from build.published")
+
+
+@pytest.fixture(scope="module")
+def published(engine: DuckDB, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A warehouse folder with one file published; tests only read it."""
+    folder = tmp_path_factory.mktemp("published")
+    publish_it(engine, folder)
+    return folder
 
 
 def publish_it(engine: DuckDB, folder: Path, build_id: str = "b1") -> Path:
@@ -113,9 +122,8 @@ def test_without_the_last_file_history_begins_anew(engine: DuckDB, folder: Path)
         "from read_csv('https://example.org/x.csv')",
     ],
 )
-def test_a_reader_can_do_nothing_but_read(engine: DuckDB, folder: Path, sql: str) -> None:
-    publish_it(engine, folder)
-    _, reader = publish.open_published(folder)
+def test_a_reader_can_do_nothing_but_read(published: Path, sql: str) -> None:
+    _, reader = publish.open_published(published)
     with pytest.raises(duckdb.Error):
         reader.execute(sql)
 
@@ -248,15 +256,23 @@ KILLED = """
 """
 
 
-@pytest.mark.parametrize("step", ["_sync", "_point"])
-def test_a_killed_publishing_leaves_the_last_file(tmp_path: Path, step: str) -> None:
-    work, folder = tmp_path / "work.duckdb", tmp_path / "warehouse"
-    folder.mkdir()
-    with duckdb.connect(str(work)) as connection:
+@pytest.fixture(scope="module")
+def published_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a work file and the warehouse folder it has published to; tests change copies of it."""
+    root = tmp_path_factory.mktemp("published_once")
+    (root / "warehouse").mkdir()
+    with duckdb.connect(str(root / "work.duckdb")) as connection:
         made = small_fleet.empty_engine(connection)
         small_fleet.add_batch(made, 7, 1)
         small_fleet.build(made)
-        publish_it(made, folder, "whole")
+        publish_it(made, root / "warehouse", "whole")
+    return root
+
+
+@pytest.mark.parametrize("step", ["_sync", "_point"])
+def test_a_killed_publishing_leaves_the_last_file(tmp_path: Path, published_once: Path, step: str) -> None:
+    shutil.copytree(published_once, tmp_path, dirs_exist_ok=True)
+    work, folder = tmp_path / "work.duckdb", tmp_path / "warehouse"
     script = textwrap.dedent(KILLED.format(root=str(ROOT), work=str(work), folder=str(folder), step=step))
     assert subprocess.run([sys.executable, "-c", script], check=False).returncode == 7
     name, reader = publish.open_published(folder)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 import textwrap
@@ -218,21 +219,35 @@ KILLED = """
 """
 
 
-@pytest.mark.parametrize("last", ["stg_scans", "int_scan_values"])
-def test_a_killed_build_is_done_again(tmp_path: Path, last: str) -> None:
-    path = tmp_path / "work.duckdb"
+@pytest.fixture(scope="module")
+def two_batches(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A work file with two batches, built; tests change copies of it."""
+    path = tmp_path_factory.mktemp("two_batches") / "work.duckdb"
     with duckdb.connect(str(path)) as connection:
         engine = small_fleet.empty_engine(connection)
         for batch in (1, 2):
             small_fleet.add_batch(engine, 4, batch)
         small_fleet.build(engine)
+    return path
+
+
+@pytest.fixture(scope="module")
+def whole() -> DuckDB:
+    """The same two batches and a third, built all at once; tests only read it."""
+    engine = small_fleet.empty_engine()
+    for batch in (1, 2, 3):
+        small_fleet.add_batch(engine, 4, batch)
+    small_fleet.build(engine)
+    return engine
+
+
+@pytest.mark.parametrize("last", ["stg_scans", "int_scan_values"])
+def test_a_killed_build_is_done_again(tmp_path: Path, two_batches: Path, whole: DuckDB, last: str) -> None:
+    path = tmp_path / "work.duckdb"
+    shutil.copyfile(two_batches, path)
     script = textwrap.dedent(KILLED.format(root=str(ROOT), path=str(path), last=last))
     done = subprocess.run([sys.executable, "-c", script], check=False)
     assert done.returncode == 7
-    whole = small_fleet.empty_engine()
-    for batch in (1, 2, 3):
-        small_fleet.add_batch(whole, 4, batch)
-    small_fleet.build(whole)
     with duckdb.connect(str(path)) as connection:
         engine = small_fleet.empty_engine(connection)
         small_fleet.build(engine)
