@@ -7,30 +7,19 @@ the rest is fitted robustly, so that a van which steps hardly touches them eithe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.compare.distributions import t_quantile
-from pipeline.compare.effects_design import (
-    FloatArray,
-    IntArray,
-    Observations,
-    dense_codes,
-    gather_observations,
-)
-from pipeline.compare.effects_fit import build_model, fit_additive
-from pipeline.compare.effects_months import (
-    EffectRules,
-    FamilyDesign,
-    MonthSource,
-    MonthTable,
-    design_families,
-    tabulate_months,
-)
-from pipeline.compare.effects_readers import ReaderLinks, ReaderTests, compare_readers, link_readers
+from pipeline.compare.effects_batches import Batch, fit_months, judge_readers
+from pipeline.compare.effects_design import FloatArray, IntArray, average_scans, dense_codes
+from pipeline.compare.effects_months import EffectRules, MonthSource, MonthTable
 from pipeline.compare.multiplicity import benjamini_hochberg
+from pipeline.compare.segments import starts_of
 
 __all__ = ["EffectRules", "Effects", "MonthEffects", "MonthSource", "ReaderEffects", "fit_effects"]
 
@@ -74,6 +63,9 @@ class ReaderEffects:
     n_vans: IntArray
     component: np.ndarray[tuple[int], np.dtype[np.str_]]
     reference: IntArray
+
+
+Rows = TypeVar("Rows", MonthEffects, ReaderEffects)
 
 
 @dataclass(frozen=True)
@@ -152,30 +144,49 @@ def fit_effects(
     values, codes = _check(value, van, month, reader, measure, family)
     (van_c, _), (month_c, months), (reader_c, readers), (measure_c, measures), (family_c, families) = codes
     scans = np.ones(len(values)) if n_scans is None else np.asarray(n_scans, dtype=np.float64)
-    rows, observation = gather_observations(values, van_c, month_c, reader_c, measure_c, family_c, scans)
-    if not len(rows):
+    means, mean = average_scans(values, van_c, month_c, reader_c, measure_c, family_c, scans)
+    if not len(means.value):
         return _nothing()
-    links = link_readers(rows, rules.min_vans, rules.link_vans)
-    design = design_families(rows, links, rules)
-    model = build_model(design.rows, design.months, links.slot_of(design.rows))
-    tests = compare_readers(model, fit_additive(model, design.target, rules.reader_psi), links)
-    q = benjamini_hochberg(tests.p)
-    taken = np.where(np.nan_to_num(q, nan=1.0) <= rules.reader_q, np.nan_to_num(tests.estimate), 0.0)
-    bias = links.spread(taken, rows)
-    months_only = build_model(design.rows, design.months, np.full(len(design.rows), -1))
-    refit = fit_additive(months_only, design.target - links.spread(taken, design.rows), "bisquare")
-    table = tabulate_months(rows, design, refit.month, months)
-    season = table.effect[rows.block * table.n_months + rows.month]
-    month_effect, reader_effect = season[observation], bias[observation]
+    batches = judge_readers(means, len(months), rules)
+    q = _adjust([batch.tests.p for batch in batches])
+    season, bias, factor = np.empty(len(means.value)), np.empty(len(means.value)), np.empty(len(measures))
+    month_rows, reader_rows = [], []
+    n_scans_of = np.bincount(measure_c, scans).astype(np.float64)
+    for batch, q_batch in zip(batches, q, strict=True):
+        estimate = np.nan_to_num(batch.tests.estimate)
+        taken = np.where(np.nan_to_num(q_batch, nan=1.0) <= rules.reader_q, estimate, 0.0)
+        table = fit_months(batch, taken, months)
+        season[batch.means], bias[batch.means] = (
+            table.spread(batch.rows),
+            batch.links.spread(taken, batch.rows),
+        )
+        factor[batch.measures] = _variance_factor(batch, n_scans_of[batch.measures], taken)
+        month_rows.append(_month_effects(batch, table, measures, families, months))
+        reader_rows.append(_reader_effects(batch, taken, q_batch, measures, readers, rules))
+    month_effect, reader_effect = season[mean], bias[mean]
     return Effects(
         values - month_effect - reader_effect,
         month_effect,
         reader_effect,
-        _month_effects(rows, table, measures, families, months),
-        _reader_effects(links, tests, taken, q, measures, readers, rules),
+        _join(month_rows, ("measure", "family", "month")),
+        _join(reader_rows, ("measure", "reader")),
         measures,
-        _variance_factor(rows, np.bincount(measure_c, scans).astype(np.float64), design, links, taken),
+        factor,
     )
+
+
+def _adjust(p: Sequence[FloatArray]) -> list[FloatArray]:
+    """Benjamini-Hochberg over all p-values of several arrays."""
+    q = benjamini_hochberg(np.concatenate([part.ravel() for part in p]))
+    ends = np.cumsum([part.size for part in p])
+    return [found.reshape(part.shape) for found, part in zip(np.split(q, ends[:-1]), p, strict=True)]
+
+
+def _join(parts: Sequence[Rows], key: Sequence[str]) -> Rows:
+    """Put rows one behind the other, in order of some columns."""
+    columns = {f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(parts[0])}
+    order = np.lexsort([columns[name] for name in reversed(key)])
+    return type(parts[0])(**{name: column[order] for name, column in columns.items()})
 
 
 def _check(value: ArrayLike, *codes: ArrayLike) -> tuple[FloatArray, tuple[tuple[IntArray, IntArray], ...]]:
@@ -190,24 +201,25 @@ def _check(value: ArrayLike, *codes: ArrayLike) -> tuple[FloatArray, tuple[tuple
 
 
 def _month_effects(
-    rows: Observations, table: MonthTable, measures: IntArray, families: IntArray, months: IntArray
+    batch: Batch, table: MonthTable, measures: IntArray, families: IntArray, months: IntArray
 ) -> MonthEffects:
     """Return one row per measure x family x month met."""
+    rows = batch.rows
     met = np.flatnonzero(np.bincount(rows.block * table.n_months + rows.month))
     head = rows.block_start[met // table.n_months]
+    layers = len(batch.measures)
     return MonthEffects(
-        measures[rows.measure[head]],
-        families[rows.family[head]],
-        months[met % table.n_months],
-        table.effect[met],
-        table.n_vans[met],
-        table.source[met],
+        measures[batch.measures[:, rows.pattern[head]]].ravel(),
+        np.tile(families[rows.family[head]], layers),
+        np.tile(months[met % table.n_months], layers),
+        table.effect[:, met].ravel(),
+        table.n_vans[:, met].ravel(),
+        table.source[:, met].ravel(),
     )
 
 
 def _reader_effects(
-    links: ReaderLinks,
-    tests: ReaderTests,
+    batch: Batch,
     taken: FloatArray,
     q: FloatArray,
     measures: IntArray,
@@ -215,42 +227,34 @@ def _reader_effects(
     rules: EffectRules,
 ) -> ReaderEffects:
     """Return one row per measure x reader met."""
+    links, tests, layers = batch.links, batch.tests, len(batch.measures)
     reach = t_quantile(0.5 + rules.confidence / 2, tests.df) * tests.standard_error
     apart = np.char.add("apart-", readers[links.reference].astype(np.str_))
     return ReaderEffects(
-        measures[links.measure],
-        readers[links.reader],
-        taken,
-        tests.estimate,
-        tests.estimate - reach,
-        tests.estimate + reach,
-        tests.df,
-        tests.p,
-        q,
-        links.n_shared,
-        np.where(links.is_main, "linked", apart),
-        readers[links.reference],
+        measures[batch.measures[:, links.pattern]].ravel(),
+        np.tile(readers[links.reader], layers),
+        taken.ravel(),
+        tests.estimate.ravel(),
+        (tests.estimate - reach).ravel(),
+        (tests.estimate + reach).ravel(),
+        tests.df.ravel(),
+        tests.p.ravel(),
+        q.ravel(),
+        np.tile(links.n_shared, layers),
+        np.tile(np.where(links.is_main, "linked", apart), layers),
+        np.tile(readers[links.reference], layers),
     )
 
 
-def _variance_factor(
-    rows: Observations, n_scans: FloatArray, design: FamilyDesign, links: ReaderLinks, taken: FloatArray
-) -> FloatArray:
-    """Return df before / df after fitting months and readers, per measure with `n_scans` (measures,).
+def _variance_factor(batch: Batch, n_scans: FloatArray, taken: FloatArray) -> FloatArray:
+    """Return df before / df after fitting months and readers, per measure with `n_scans` (layers, patterns).
 
     A robust effect follows its values less closely than a mean: with efficiency E the residuals lose
     2 - 1 / E of a degree of freedom for each effect, not 1.
     """
-    n = len(n_scans)
-    before = n_scans - np.bincount(rows.measure[rows.cell_start], minlength=n)
-    group = design.months.group
-    owner = design.rows.measure[design.rows.block_start[group]]
-    fitted = np.unique(group)
-    spent = (
-        np.bincount(owner, minlength=n)
-        - np.bincount(design.rows.measure[design.rows.block_start[fitted]], minlength=n)
-        + np.bincount(links.measure[taken != 0], minlength=n)
-    )
+    before = n_scans - np.bincount(batch.rows.pattern[batch.rows.cell_start])
+    readers = np.add.reduceat(taken != 0, starts_of(batch.links.pattern), axis=1, dtype=np.int64)
+    spent = batch.design.months_spent() + readers
     return np.where(before > 0, before / np.maximum(before - LOST_DF * spent, 1), 1.0)
 
 

@@ -1,7 +1,9 @@
 """Which months can be told apart, and the normal equations that do it (first half of `effects`).
 
 Scans are first averaged to one observation per measure x family x van x month x reader, so that a
-van scanned daily weighs no more in its month than one scanned once.
+van scanned daily weighs no more in its month than one scanned once. Measures read at the very same
+visits (van x month x reader) share a pattern, and with it all that follows from the visits alone:
+their values stand as layers over the pattern's rows.
 """
 
 from __future__ import annotations
@@ -22,15 +24,27 @@ BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class Observations:
-    """Means of scans, sorted by measure, family, van, month and reader.
-
-    All arrays have shape (n,). `cell` numbers van x measure and `block` measure x family, both rising
-    along the rows; `cell_start` and `block_start` hold each one's first row.
-    """
+class Means:
+    """Means of scans, sorted by measure, family, van, month and reader; all arrays (n,), codes counted from 0."""
 
     value: FloatArray
     measure: IntArray
+    family: IntArray
+    van: IntArray
+    month: IntArray
+    reader: IntArray
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Where values were observed, sorted by pattern, family, van, month and reader.
+
+    All arrays have shape (n,). `cell` numbers van x pattern and `block` pattern x family, both rising
+    along the rows; `cell_start` and `block_start` hold each one's first row. Values `y` have shape
+    (n,) or (layers, n), and what is worked out of them keeps the layers in front.
+    """
+
+    pattern: IntArray
     family: IntArray
     month: IntArray
     reader: IntArray
@@ -40,13 +54,12 @@ class Observations:
     block_start: IntArray
 
     def __len__(self) -> int:
-        return len(self.value)
+        return len(self.pattern)
 
     def take(self, kept: BoolArray) -> Observations:
         """Return the rows where `kept` (n,) holds, with cells and blocks numbered anew."""
         return _number(
-            self.value[kept],
-            self.measure[kept],
+            self.pattern[kept],
             self.family[kept],
             self.month[kept],
             self.reader[kept],
@@ -55,52 +68,69 @@ class Observations:
         )
 
     def demean(self, y: FloatArray) -> FloatArray:
-        """Return `y` (n,) less the mean of its van x measure cell."""
-        if not len(y):
-            return y
-        mean = np.add.reduceat(y, self.cell_start) / self.cell_size
-        return y - mean.repeat(self.cell_size)
+        """Return `y` less the mean of its van x pattern cell."""
+        return y - self.mean_cells(y).repeat(self.cell_size, axis=-1)
+
+    def mean_cells(self, y: FloatArray) -> FloatArray:
+        """Return the mean of `y` in each van x pattern cell (cells,)."""
+        return _sums(y, self.cell_start) / self.cell_size
+
+    def mean_blocks(self, y: FloatArray) -> FloatArray:
+        """Return the mean of `y` in each pattern x family block (blocks,)."""
+        return _sums(y, self.block_start) / self.block_size
+
+    def sum_patterns(self, y: FloatArray) -> FloatArray:
+        """Return the sum of `y` over each pattern (patterns,), 0 where it has no rows."""
+        found = np.zeros((*y.shape[:-1], self.n_patterns))
+        start = starts_of(self.pattern)
+        found[..., self.pattern[start]] = _sums(y, start)
+        return found
+
+    @property
+    def n_patterns(self) -> int:
+        """Patterns, those in front of the last one counted too that have no rows."""
+        return int(self.pattern[-1]) + 1 if len(self) else 0
 
     @cached_property
     def cell_size(self) -> IntArray:
-        """Rows of each van x measure cell."""
-        return np.diff(self.cell_start, append=len(self.value))
+        """Rows of each van x pattern cell."""
+        return np.diff(self.cell_start, append=len(self))
 
     @cached_property
     def block_size(self) -> IntArray:
-        """Rows of each measure x family block."""
-        return np.diff(self.block_start, append=len(self.value))
+        """Rows of each pattern x family block."""
+        return np.diff(self.block_start, append=len(self))
 
     @cached_property
-    def measure_start(self) -> IntArray:
-        """First row of each measure that has rows."""
-        return starts_of(self.measure)
+    def cells_of_block(self) -> IntArray:
+        """Vans of each pattern x family block."""
+        return np.bincount(self.block[self.cell_start], minlength=len(self.block_start))
 
-    def sum_measures(self, y: FloatArray, measures: int) -> FloatArray:
-        """Return the sum of `y` (n,) over each measure (measures,), 0 where it has no rows."""
-        found = np.zeros(measures)
-        if len(y):
-            found[self.measure[self.measure_start]] = np.add.reduceat(y, self.measure_start)
-        return found
+
+def _sums(y: FloatArray, start: IntArray) -> FloatArray:
+    """Return the sum of every run of `y` (..., n), one begins at each `start`."""
+    found: FloatArray = np.add.reduceat(y, start, axis=-1) if len(start) else np.zeros((*y.shape[:-1], 0))
+    return found
+
+
+def lay_out(
+    pattern: IntArray, family: IntArray, van: IntArray, month: IntArray, reader: IntArray
+) -> Observations:
+    """Number cells and blocks of observations, given in their order by codes counted from 0 (n,)."""
+    block = pattern * (int(family.max(initial=0)) + 1) + family
+    cell = block * (int(van.max(initial=0)) + 1) + van
+    return _number(pattern, family, month, reader, block, cell)
 
 
 def _number(
-    value: FloatArray,
-    measure: IntArray,
-    family: IntArray,
-    month: IntArray,
-    reader: IntArray,
-    block: IntArray,
-    cell: IntArray,
+    pattern: IntArray, family: IntArray, month: IntArray, reader: IntArray, block: IntArray, cell: IntArray
 ) -> Observations:
     """Number sorted cells and blocks from 0 without gaps."""
     cell_start, block_start = starts_of(cell), starts_of(block)
-    n = len(value)
+    n = len(pattern)
     block_number = np.repeat(np.arange(len(block_start)), np.diff(block_start, append=n))
     cell_number = np.repeat(np.arange(len(cell_start)), np.diff(cell_start, append=n))
-    return Observations(
-        value, measure, family, month, reader, block_number, cell_number, cell_start, block_start
-    )
+    return Observations(pattern, family, month, reader, block_number, cell_number, cell_start, block_start)
 
 
 def dense_codes(codes: ArrayLike) -> tuple[IntArray, IntArray]:
@@ -114,10 +144,12 @@ def dense_codes(codes: ArrayLike) -> tuple[IntArray, IntArray]:
         known, inverse = np.unique(given, return_inverse=True)
         return inverse.astype(np.int64), known
     used = np.bincount(given - low, minlength=span) > 0
+    if used.all():
+        return given - low, np.arange(low, low + span)
     return (np.cumsum(used) - 1)[given - low], np.flatnonzero(used) + low
 
 
-def gather_observations(
+def average_scans(
     value: FloatArray,
     van: IntArray,
     month: IntArray,
@@ -125,26 +157,31 @@ def gather_observations(
     measure: IntArray,
     family: IntArray,
     n_scans: FloatArray,
-) -> tuple[Observations, IntArray]:
-    """Average scans, or means over `n_scans` of them, (rows,) to observations; also return the observation of every row.
+) -> tuple[Means, IntArray]:
+    """Average scans, or means over `n_scans` of them, (rows,) to one row per visit; also return the mean of every row.
 
-    All codes are dense, counted from 0; shape (rows,). Rows that are observations already, and in their order, are
+    All codes are dense, counted from 0; shape (rows,). Rows that are such means already, and in their order, are
     taken as they stand.
     """
-    key = measure
-    for part in (family, van, month, reader):
-        key = key * (int(part.max(initial=0)) + 1) + part
-    observation = np.arange(len(key))
-    if not (key[1:] > key[:-1]).all():
-        order = np.argsort(key, kind="stable")
-        first = starts_of(key[order])
-        observation[order] = np.repeat(np.arange(len(first)), np.diff(first, append=len(key)))
-        value = np.bincount(observation, value * n_scans) / np.bincount(observation, n_scans)
-        head = order[first]
-        van, month, reader, measure, family = (code[head] for code in (van, month, reader, measure, family))
-    block = measure * (int(family.max(initial=0)) + 1) + family
-    cell = block * (int(van.max(initial=0)) + 1) + van
-    return _number(value, measure, family, month, reader, block, cell), observation
+    key = measure * _size(family)
+    key += family
+    for part in (van, month, reader):
+        key *= _size(part)
+        key += part
+    mean = np.arange(len(key))
+    if (key[1:] > key[:-1]).all():
+        return Means(value, measure, family, van, month, reader), mean
+    order = np.argsort(key, kind="stable")
+    first = starts_of(key[order])
+    mean[order] = np.repeat(np.arange(len(first)), np.diff(first, append=len(key)))
+    value = np.bincount(mean, value * n_scans) / np.bincount(mean, n_scans)
+    head = order[first]
+    return Means(value, measure[head], family[head], van[head], month[head], reader[head]), mean
+
+
+def _size(codes: IntArray) -> int:
+    """Return how many codes there are, counted from 0."""
+    return int(codes.max(initial=-1)) + 1
 
 
 @dataclass(frozen=True)
@@ -170,25 +207,37 @@ class MonthDesign:
     stacks: tuple[_Stack, ...]
 
     def solve(self, demeaned: FloatArray) -> FloatArray:
-        """Return the least-squares month coefficients (columns,), summing to 0 in each group."""
-        right = np.bincount(self._place, weights=demeaned, minlength=len(self.group) + 1)
-        found = np.zeros(len(self.group))
+        """Return the least-squares month coefficients (..., columns) of values (..., n), summing to 0 in each group."""
+        order, start, column = self._by_column
+        right = np.zeros((*demeaned.shape[:-1], len(self.group)))
+        right[..., column] = _sums(demeaned.take(order, axis=-1), start)
+        found = np.zeros_like(right)
         for stack in self.stacks:
-            found[stack.columns] = np.einsum("gij,gj->gi", stack.inverse, right[stack.columns])
+            found[..., stack.columns] = np.einsum(
+                "gij,...gj->...gi", stack.inverse, right[..., stack.columns]
+            )
         return found
 
     def spread(self, coefficients: FloatArray) -> FloatArray:
         """Return each observation's month coefficient, 0 where its month has none."""
-        return np.append(coefficients, 0.0)[self._place]
+        none = np.zeros((*coefficients.shape[:-1], 1))
+        return np.concatenate((coefficients, none), axis=-1).take(self._place, axis=-1)
 
     @cached_property
     def _place(self) -> IntArray:
         """Column of each observation (n,), those without one in a column behind the last."""
         return np.where(self.column >= 0, self.column, len(self.group))
 
+    @cached_property
+    def _by_column(self) -> tuple[IntArray, IntArray, IntArray]:
+        """Observations that have a column, column by column; where each column starts among them; and its number."""
+        order = np.argsort(self._place, kind="stable")[: int((self.column >= 0).sum())]
+        start = starts_of(self.column[order])
+        return order, start, self.column[order[start]]
+
 
 def _first_of_month(rows: Observations) -> BoolArray:
-    """Mark the first observation of each van x measure x month."""
+    """Mark the first observation of each van x pattern x month."""
     first = np.ones(len(rows), np.bool_)
     first[1:] = (rows.cell[1:] != rows.cell[:-1]) | (rows.month[1:] != rows.month[:-1])
     return first
@@ -264,7 +313,7 @@ def choose_months(
     rows : Observations
         Sorted so that groups are contiguous.
     group : (n,) int
-        What shares a month effect: the block (measure x family), or the measure for all families.
+        What shares a month effect: the block (pattern x family), or the pattern for all families.
     n_months : int
         Number of month codes.
     min_vans : int

@@ -8,7 +8,7 @@ minimum, the later ones Tukey's bisquare, which forgets a van that stepped.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Literal
 
 import numpy as np
@@ -24,6 +24,8 @@ CONVEX_STEPS = 3  # the bisquare starts from so many steps of Huber's psi
 SCALE_STEPS = (0, 2, 4, 6)  # the scale is taken anew before these
 LEAST_SLOPE = 0.3  # guards the step length where most residuals are outliers
 LEAST_DF = 10  # below this a block's own scale is not trusted
+VALUES_AT_ONCE = 40_000  # fitted together: their arrays stay near the processor
+ROUNDING = 1e-12  # of the largest value of a measure: far more than sums lose
 CONFOUNDED = 0.05  # share of a reader's contrast that must survive sweeping out months
 
 PsiName = Literal["least squares", "huber", "bisquare"]
@@ -33,25 +35,27 @@ PsiName = Literal["least squares", "huber", "bisquare"]
 class AdditiveModel:
     """The solved design of van + month + reader for one set of observations.
 
-    `contrast` (n, k) holds each measure's reader dummies with vans and months swept out, zero for
-    readers that cannot be told from the months; `gram_inverse` (measures, k, k) their normal equations;
-    `reader_months` (columns, k) the month coefficients swept out of the dummies.
+    `contrast` (k, n) holds each pattern's reader dummies with vans and months swept out, zero for
+    readers that cannot be told from the months; `gram_inverse` (patterns, k, k) their normal equations;
+    `reader_months` (k, columns) the month coefficients swept out of the dummies; `month_columns` (blocks,)
+    the month columns each block pays for.
     """
 
     rows: Observations
     months: MonthDesign
-    slot: IntArray
     contrast: FloatArray
     gram_inverse: FloatArray
     reader_months: FloatArray
+    month_columns: FloatArray
 
 
 @dataclass(frozen=True)
 class AdditiveFit:
-    """Coefficients and what is left: `month` (columns,), `reader` (measures, k), `residual` (n,).
+    """Coefficients and what is left, per layer: `month` (columns,), `reader` (patterns, k), `residual` (n,).
 
     `pseudo` (n,) are the bounded residuals scaled to unit slope. Times `inflation` (blocks,) they stand
-    for ordinary errors in standard errors (Huber 1981, section 7.6).
+    for ordinary errors in standard errors (Huber 1981, section 7.6). A difference up to `rounding`
+    (patterns,) is none: it comes from rounding alone.
     """
 
     month: FloatArray
@@ -59,127 +63,133 @@ class AdditiveFit:
     residual: FloatArray
     pseudo: FloatArray
     inflation: FloatArray
+    rounding: FloatArray
 
 
 def build_model(rows: Observations, months: MonthDesign, slot: IntArray) -> AdditiveModel:
     """Sweep vans and months out of the reader dummies.
 
-    `slot` (n,) numbers the readers whose effect is wanted within each measure, -1 for all others.
+    `slot` (n,) numbers the readers whose effect is wanted within each pattern, -1 for all others.
     """
     slots = int(slot.max(initial=-1)) + 1
-    measures = int(rows.measure.max(initial=-1)) + 1
-    contrast = np.zeros((len(rows), slots), order="F")  # read column by column
-    reader_months = np.zeros((len(months.group), slots))
-    kept = np.zeros((measures, slots), np.bool_)
+    dummy = rows.demean((slot == np.arange(slots)[:, None]).astype(float))
+    reader_months = months.solve(dummy)
+    swept = dummy - rows.demean(months.spread(reader_months))
+    before, after = rows.sum_patterns(dummy**2), rows.sum_patterns(swept**2)
+    kept = after > CONFOUNDED * np.maximum(before, 1e-9)
+    contrast = np.where(kept[:, rows.pattern], swept, 0.0)
+    gram = np.zeros((rows.n_patterns, slots, slots))
     for k in range(slots):
-        dummy = rows.demean((slot == k).astype(float))
-        reader_months[:, k] = months.solve(dummy)
-        swept = dummy - rows.demean(months.spread(reader_months[:, k]))
-        before = rows.sum_measures(dummy**2, measures)
-        after = rows.sum_measures(swept**2, measures)
-        kept[:, k] = after > CONFOUNDED * np.maximum(before, 1e-9)
-        contrast[:, k] = np.where(kept[rows.measure, k], swept, 0.0)
-    gram = np.zeros((measures, slots, slots))
-    for i in range(slots):
-        for j in range(i, slots):
-            product = contrast[:, i] * contrast[:, j]
-            gram[:, i, j] = gram[:, j, i] = rows.sum_measures(product, measures)
-    inverse = gram
-    if slots:
-        inverse = np.linalg.pinv(gram, rcond=1e-6, hermitian=True).astype(np.float64)
-    return AdditiveModel(rows, months, slot, contrast, inverse, reader_months)
+        gram[:, k] = rows.sum_patterns(contrast[k] * contrast).T
+    inverse = np.linalg.pinv(gram, rcond=1e-6, hermitian=True).astype(np.float64) if slots else gram
+    return AdditiveModel(rows, months, contrast, inverse, reader_months, _columns_of_block(rows, months))
 
 
-def _least_squares(model: AdditiveModel, y: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return month coefficients (readers not yet taken out), reader coefficients and residuals."""
+def _take_off(model: AdditiveModel, residual: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Fit `y` (layers, n) by least squares and take what is fitted off `residual` (layers, n), in place.
+
+    Returns the month coefficients, from which readers are not yet taken out, and the reader coefficients.
+    """
     rows = model.rows
-    demeaned = rows.demean(y)
+    van = rows.mean_cells(y)
+    demeaned = y - van.repeat(rows.cell_size, axis=-1)
     month = model.months.solve(demeaned)
-    left = demeaned - rows.demean(model.months.spread(month))
-    measures, slots = model.gram_inverse.shape[:2]
-    right = np.zeros((measures, slots))
-    for k in range(slots):
-        right[:, k] = rows.sum_measures(model.contrast[:, k] * left, measures)
-    reader = np.einsum("mij,mj->mi", model.gram_inverse, right)
-    for k in range(slots):
-        left = left - model.contrast[:, k] * reader[rows.measure, k]
-    return month, reader, left
+    season = model.months.spread(month)
+    van -= rows.mean_cells(season)
+    residual -= season
+    residual -= van.repeat(rows.cell_size, axis=-1)
+    patterns, slots = model.gram_inverse.shape[:2]
+    right = np.zeros((len(y), patterns, slots))
+    for k, contrast in enumerate(model.contrast):
+        right[:, :, k] = rows.sum_patterns(contrast * demeaned)
+    reader = np.einsum("pij,lpj->lpi", model.gram_inverse, right)
+    for k, contrast in enumerate(model.contrast):
+        residual -= contrast * reader[:, :, k].take(rows.pattern, axis=-1)
+    return month, reader
 
 
-def residual_scale(rows: Observations, residual: FloatArray, columns: FloatArray) -> FloatArray:
-    """Return the robust standard deviation of the residuals of each block (blocks,).
+def residual_scale(
+    rows: Observations, residual: FloatArray, columns: FloatArray, rounding: FloatArray
+) -> FloatArray:
+    """Return the robust standard deviation of the residuals (layers, n) of each block (layers, blocks).
 
     1.4826 x median |residual|, raised by sqrt(n / df) for the parameters spent. Where more than half
     of the residuals are zero (a coarse sensor), the median of the others; below 10 degrees of
-    freedom the block takes the median of its measure.
+    freedom the block takes the median of its pattern. Residuals up to
+    `rounding` (layers, patterns) count as zero.
     """
-    size = np.diff(rows.block_start, append=len(rows))
-    cells = np.bincount(rows.block[rows.cell_start], minlength=len(size))
-    df = size - cells - np.maximum(columns - 1, 0)
-    tiny = 1e-12 * float(np.abs(rows.value).max(initial=1.0))
-    size_of_residual = np.abs(residual)
-    raw = segment_medians(size_of_residual, rows.block_start)
-    moved = (size_of_residual > tiny) & (raw <= tiny)[rows.block]
-    if moved.any():
-        block = rows.block[moved]
+    df = rows.block_size - rows.cells_of_block - np.maximum(columns - 1, 0)
+    trusted, pattern = df >= LEAST_DF, rows.pattern[rows.block_start]
+    tiny = rounding.take(pattern, axis=-1)
+    size = np.abs(residual)
+    raw = _block_medians(rows, size)
+    is_coarse = raw <= tiny
+    if is_coarse.any():
+        moved = size > np.where(is_coarse, tiny, np.inf).repeat(rows.block_size, axis=-1)
+        block = (np.arange(len(size))[:, None] * len(rows.block_size) + rows.block)[moved]
         start = starts_of(block)
-        raw[block[start]] = segment_medians(size_of_residual[moved], start)
-    scale = MAD_TO_SIGMA * raw * np.sqrt(size / np.maximum(df, 1))
-    measure = rows.measure[rows.block_start]
-    trusted = df >= LEAST_DF
-    for m in np.unique(measure[~trusted]):
-        peers = (measure == m) & (trusted if trusted[measure == m].any() else df > 0)
-        typical = float(np.median(scale[peers])) if peers.any() else 0.0
-        scale[(measure == m) & ~trusted] = typical
-    return np.maximum(scale, tiny)
+        raw.flat[block[start]] = segment_medians(size[moved], start)
+    scale = MAD_TO_SIGMA * raw * np.sqrt(rows.block_size / np.maximum(df, 1))
+    for p in np.unique(pattern[~trusted]):
+        peers = (pattern == p) & (trusted if trusted[pattern == p].any() else df > 0)
+        typical = np.median(scale[:, peers], axis=1) if peers.any() else np.zeros(len(scale))
+        scale[:, (pattern == p) & ~trusted] = typical[:, None]
+    found: FloatArray = np.maximum(scale, tiny)
+    return found
 
 
-def _bound(residual: FloatArray, scale: FloatArray, bisquare: bool) -> tuple[FloatArray, FloatArray]:
-    """Return psi(residual) and its slope, for Tukey's bisquare or Huber's psi; worked out in place, for speed."""
+def _block_medians(rows: Observations, y: FloatArray) -> FloatArray:
+    """Return the median of `y` (layers, n) in each block (layers, blocks)."""
+    start = np.arange(len(y))[:, None] * len(rows) + rows.block_start
+    return segment_medians(y.ravel(), start.ravel()).reshape(start.shape)
+
+
+def _rounding(rows: Observations, y: FloatArray) -> FloatArray:
+    """Return how far values (layers, n) may differ by rounding alone (layers, patterns)."""
+    start = starts_of(rows.pattern)
+    largest = np.ones((len(y), rows.n_patterns))
+    largest[:, rows.pattern[start]] = np.maximum.reduceat(np.abs(y), start, axis=-1)
+    return ROUNDING * np.maximum(largest, 1.0)
+
+
+def _bound(
+    rows: Observations, residual: FloatArray, scale: FloatArray, bisquare: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Return psi(residual) and its slope (layers, n) at a scale per block, for Tukey's bisquare or Huber's psi.
+
+    Worked out in place, for speed.
+    """
     if not bisquare:
-        limit = HUBER_K * scale
+        limit = (HUBER_K * scale).repeat(rows.block_size, axis=-1)
         psi = np.minimum(residual, limit)
         np.maximum(psi, np.negative(limit, out=limit), out=psi)
         return psi, (psi == residual).astype(float)
-    square = residual / (BISQUARE_C * scale)
-    square *= square
-    np.minimum(square, 1.0, out=square)
-    left = 1.0 - square
+    left = residual * (1 / (BISQUARE_C * scale)).repeat(rows.block_size, axis=-1)
+    left *= left
+    np.subtract(1.0, left, out=left)
+    np.maximum(left, 0.0, out=left)
     psi = residual * left
     psi *= left
-    square *= -5.0
-    square += 1.0
-    square *= left
-    return psi, square
+    slope = 5 * left
+    slope -= 4
+    slope *= left
+    return psi, slope
 
 
-def _unit_slope(rows: Observations, psi: FloatArray, slope: FloatArray) -> FloatArray:
-    """Divide psi by its mean slope in each block."""
-    mean = np.maximum(_block_mean(rows, slope), LEAST_SLOPE)
-    return psi / mean.repeat(rows.block_size)
-
-
-def _block_mean(rows: Observations, x: FloatArray) -> FloatArray:
-    """Return the mean of `x` in each block."""
-    return np.add.reduceat(x, rows.block_start) / rows.block_size
-
-
-def _error_inflation(rows: Observations, columns: FloatArray, slope: FloatArray | None) -> FloatArray:
-    """Return the factor per block by which residuals fall short of errors, in standard errors.
+def _error_inflation(rows: Observations, columns: FloatArray, slope: FloatArray) -> FloatArray:
+    """Return the factor per block (layers, blocks) by which residuals fall short of errors, in standard errors.
 
     Months: sqrt(df before / after). Robustness: 1 + (p / n) var(psi') / mean(psi')^2
     (Huber 1981, section 7.6). The part due to the vans is dealt with where vans are the unit.
     """
-    size = np.diff(rows.block_start, append=len(rows))
-    cells = np.bincount(rows.block[rows.cell_start], minlength=len(size))
+    size, cells = rows.block_size, rows.cells_of_block
     months = np.maximum(columns - 1, 0)
     factor = np.sqrt(np.maximum(size - cells, 1) / np.maximum(size - cells - months, 1))
-    if slope is None:
-        return factor
-    mean = np.maximum(_block_mean(rows, slope), LEAST_SLOPE)
-    variance = np.maximum(_block_mean(rows, slope**2) - mean**2, 0.0)
-    robust: FloatArray = 1 + (cells + months) / size * variance / mean**2
-    return factor * robust
+    mean = np.maximum(rows.mean_blocks(slope), LEAST_SLOPE)
+    variance = np.maximum(rows.mean_blocks(slope**2) - mean**2, 0.0)
+    robust = 1 + (cells + months) / size * variance / mean**2
+    found: FloatArray = factor * robust
+    return found
 
 
 def _columns_of_block(rows: Observations, months: MonthDesign) -> FloatArray:
@@ -191,37 +201,45 @@ def _columns_of_block(rows: Observations, months: MonthDesign) -> FloatArray:
 
 
 def fit_additive(model: AdditiveModel, y: FloatArray, psi_name: PsiName) -> AdditiveFit:
-    """Fit van + month + reader to `y` (n,), by least squares or with a bounded psi.
+    """Fit van + month + reader to `y` (layers, n), by least squares or with a bounded psi.
 
     Huber's psi has one minimum and honest standard errors in small samples; the bisquare forgets a
     van that stepped altogether, but understates errors by about a tenth.
     """
-    rows = model.rows
-    columns = _columns_of_block(rows, model.months)
-    month, reader, residual = _least_squares(model, y)
-    pseudo, inflation = residual, _error_inflation(rows, columns, None)
+    step = max(1, VALUES_AT_ONCE // max(len(model.rows), 1))
+    parts = [_fit_layers(model, y[first : first + step], psi_name) for first in range(0, len(y), step)]
+    return AdditiveFit(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(AdditiveFit)))
+
+
+def _fit_layers(model: AdditiveModel, y: FloatArray, psi_name: PsiName) -> AdditiveFit:
+    """Fit so many layers that their arrays stay near the processor."""
+    rows, columns = model.rows, model.month_columns
+    residual = y.copy()
+    month, reader = _take_off(model, residual, y)
+    rounding = _rounding(rows, y)
+    pseudo, slope = residual, np.ones(y.shape)
     steps = STEPS[psi_name]
     for step in range(steps):
         if step in SCALE_STEPS:
-            scale = residual_scale(rows, residual, columns).repeat(rows.block_size)
-        psi, slope = _bound(residual, scale, bisquare=psi_name == "bisquare" and step >= CONVEX_STEPS)
-        pseudo = _unit_slope(rows, psi, slope)
+            scale = residual_scale(rows, residual, columns, rounding)
+        bisquare = psi_name == "bisquare" and step >= CONVEX_STEPS
+        pseudo, slope = _bound(rows, residual, scale, bisquare)
+        pseudo /= np.maximum(rows.mean_blocks(slope), LEAST_SLOPE).repeat(rows.block_size, axis=-1)
         if step == steps - 1:
-            inflation = _error_inflation(rows, columns, slope)
             break
-        more_month, more_reader, left = _least_squares(model, pseudo)
-        month, reader = month + more_month, reader + more_reader
-        residual = residual - pseudo
-        residual += left
-    measure = _measure_of_column(model)
-    for k in range(reader.shape[1]):
-        month = month - model.reader_months[:, k] * reader[measure, k]
-    return AdditiveFit(month, reader, residual, pseudo, inflation)
+        more_month, more_reader = _take_off(model, residual, pseudo)
+        month += more_month
+        reader += more_reader
+    of_column = _patterns_of_columns(model)
+    for k, swept_out in enumerate(model.reader_months):
+        month -= swept_out * reader[:, of_column, k]
+    inflation = _error_inflation(rows, columns, slope)
+    return AdditiveFit(month, reader, residual, pseudo, inflation, rounding)
 
 
-def _measure_of_column(model: AdditiveModel) -> IntArray:
-    """Return the measure of each month column."""
+def _patterns_of_columns(model: AdditiveModel) -> IntArray:
+    """Return the pattern of each month column."""
     found = np.zeros(len(model.months.group), np.int64)
     seen = model.months.column >= 0
-    found[model.months.column[seen]] = model.rows.measure[seen]
+    found[model.months.column[seen]] = model.rows.pattern[seen]
     return found

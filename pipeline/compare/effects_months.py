@@ -65,23 +65,25 @@ class MonthSource(IntEnum):
 
 @dataclass(frozen=True)
 class MonthTable:
-    """Effects by number = block * n_months + month, and the design they were fitted on.
-
-    `rows` are the observations used: those of judged months, and all those of families without any.
-    """
+    """Effects by number = block * n_months + month, for every layer (layers, numbers)."""
 
     n_months: int
     effect: FloatArray
     n_vans: IntArray
     source: IntArray
 
+    def spread(self, rows: Observations) -> FloatArray:
+        """Return the effect in each observation's month (layers, n)."""
+        return self.effect.take(rows.block * self.n_months + rows.month, axis=-1)
+
 
 @dataclass(frozen=True)
 class FamilyDesign:
     """The observations and months on which families' own effects are fitted.
 
-    `target` (n,) is the value less the effect of all families where the family has none of its own.
-    `stand_in`, `stand_in_vans` (measures * n_months,) are the effects of all families, nan where there is
+    `rows` are the observations used: those of judged months, and all those of families without any.
+    `target` (layers, n) is the value less the effect of all families where the family has none of its own.
+    `stand_in`, `stand_in_vans` (layers, patterns * n_months) are the effects of all families, nan where there is
     none or it does not predict.
     """
 
@@ -93,72 +95,91 @@ class FamilyDesign:
     stand_in: FloatArray
     stand_in_vans: IntArray
 
+    def months_spent(self) -> IntArray:
+        """Return what families' own months cost in each pattern (patterns,): one less than the months of each."""
+        pattern = self.rows.pattern[self.rows.block_start]
+        n, group = self.rows.n_patterns, self.months.group
+        return np.bincount(pattern[group], minlength=n) - np.bincount(pattern[np.unique(group)], minlength=n)
 
-def design_families(rows: Observations, links: ReaderLinks, rules: EffectRules) -> FamilyDesign:
-    """Decide which family-months are judged on their own and what stands in for the others."""
-    n_months = int(rows.month.max(initial=0)) + 1
+
+def design_families(
+    rows: Observations, value: FloatArray, links: ReaderLinks, n_months: int, rules: EffectRules
+) -> FamilyDesign:
+    """Decide which family-months, of `n_months`, are judged on their own and what stands in for the others.
+
+    `value` (layers, n) stands by `rows`.
+    """
     choice = choose_months(rows, rows.block, n_months, rules.min_vans, rules.link_vans)
     judged = choice.is_judged[rows.block * n_months + rows.month]
     n_blocks = len(rows.block_start)
-    share = np.bincount(rows.block, weights=judged, minlength=n_blocks) / np.bincount(rows.block)
+    share = np.bincount(rows.block, weights=judged, minlength=n_blocks) / rows.block_size
     has_own = share >= rules.least_share
     own_only = MonthChoice(n_months, choice.is_judged & np.repeat(has_own, n_months), choice.n_vans)
     judged &= has_own[rows.block]
-    needy = np.bincount(rows.measure[~judged], minlength=int(rows.measure.max(initial=-1)) + 1) > 0
+    needy = (np.bincount(rows.pattern[~judged], minlength=rows.n_patterns) > 0)[rows.pattern]
     stand_in, vans = _effects_of_all_families(
-        rows.take(needy[rows.measure]), len(needy), n_months, links, rules
+        rows.take(needy), value.compress(needy, axis=-1), rows.n_patterns, n_months, links, rules
     )
-    used = rows.take(judged | ~has_own[rows.block])
-    borrowed = np.where(
-        has_own[used.block], 0.0, np.nan_to_num(stand_in[used.measure * n_months + used.month])
-    )
+    kept = judged | ~has_own[rows.block]
+    used = rows.take(kept)
+    lent = np.nan_to_num(stand_in.take(used.pattern * n_months + used.month, axis=-1))
+    target = value.compress(kept, axis=-1) - np.where(has_own[used.block], 0.0, lent)
     months = design_months(used, used.block, own_only)
-    return FamilyDesign(used, months, used.value - borrowed, n_months, has_own, stand_in, vans)
+    return FamilyDesign(used, months, target, n_months, has_own, stand_in, vans)
 
 
 def _effects_of_all_families(
-    rows: Observations, n_measures: int, n_months: int, links: ReaderLinks, rules: EffectRules
+    rows: Observations,
+    value: FloatArray,
+    n_patterns: int,
+    n_months: int,
+    links: ReaderLinks,
+    rules: EffectRules,
 ) -> tuple[FloatArray, IntArray]:
-    """Return effects (measures * n_months,), nan where not judged or not predictive, and their vans."""
-    effect = np.full(n_measures * n_months, np.nan)
-    vans = np.zeros(n_measures * n_months, np.int64)
+    """Return effects (layers, patterns * n_months), nan where not judged or not predictive, and their vans."""
+    effect = np.full((len(value), n_patterns * n_months), np.nan)
+    vans = np.zeros(effect.shape, np.int64)
     if not len(rows):
         return effect, vans
-    choice = choose_months(rows, rows.measure, n_months, rules.min_vans, rules.link_vans)
-    rows = rows.take(choice.is_judged[rows.measure * n_months + rows.month])
-    if not len(rows):
+    choice = choose_months(rows, rows.pattern, n_months, rules.min_vans, rules.link_vans)
+    judged = choice.is_judged[rows.pattern * n_months + rows.month]
+    if not judged.any():
         return effect, vans
-    months = design_months(rows, rows.measure, choice)
-    fit = fit_additive(build_model(rows, months, links.slot_of(rows)), rows.value, "bisquare")
+    rows, value = rows.take(judged), value.compress(judged, axis=-1)
+    months = design_months(rows, rows.pattern, choice)
+    fit = fit_additive(build_model(rows, months, links.slot_of(rows)), value, "bisquare")
     slope = _slope_left_out(rows, months.column, months.spread(fit.month) + fit.pseudo, n_months)
-    valid = np.zeros(n_measures, np.bool_)
-    valid[: len(slope)] = slope > rules.least_slope
-    shown = valid[months.group]
-    at = (months.group * n_months + months.month)[shown]
-    effect[at], vans[at] = fit.month[shown], months.n_vans[shown]
+    shown = (slope > rules.least_slope)[:, months.group]
+    at = months.group * n_months + months.month
+    effect[:, at] = np.where(shown, fit.month, np.nan)
+    vans[:, at] = np.where(shown, months.n_vans, 0)
     return effect, vans
 
 
 def _slope_left_out(rows: Observations, column: IntArray, moved: FloatArray, n_months: int) -> FloatArray:
-    """Return, per measure, how much vans move per unit of the month effect of the other families.
+    """Return, per layer and pattern, how much vans move per unit of the month effect of the other families.
 
-    `moved` (n,) is each observation less its van's level. Above 0.5, the others' effect predicts a
+    `moved` (layers, n) is each observation less its van's level. Above 0.5, the others' effect predicts a
     family's months better than assuming none does; 1 is perfect; nan becomes 0.
     """
     code = rows.block * n_months + rows.month
-    own_sum = np.bincount(code, weights=moved)[code]
     own_n = np.bincount(code)[code]
     others_n = np.bincount(column)[column] - own_n
-    others = (np.bincount(column, weights=moved)[column] - own_sum) / np.maximum(others_n, 1)
+    others = (_sum_codes(moved, column) - _sum_codes(moved, code)) / np.maximum(others_n, 1)
     kept = others_n > 0
-    measures = int(rows.measure.max(initial=-1)) + 1
-    if not kept.any():
-        return np.zeros(measures)
     part = rows.take(kept)
-    x = part.demean(others[kept])
-    top = np.bincount(part.measure, weights=x * moved[kept], minlength=measures)
-    bottom = np.bincount(part.measure, weights=x * x, minlength=measures)
+    x = part.demean(others.compress(kept, axis=-1))
+    top, bottom = np.zeros((2, len(moved), rows.n_patterns))
+    top[:, : part.n_patterns] = part.sum_patterns(x * moved.compress(kept, axis=-1))
+    bottom[:, : part.n_patterns] = part.sum_patterns(x * x)
     return np.where(bottom > 0, top / np.where(bottom > 0, bottom, 1.0), 0.0)
+
+
+def _sum_codes(y: FloatArray, code: IntArray) -> FloatArray:
+    """Return, beside each value (layers, n), the sum of its layer's values that share its code (n,)."""
+    layered = np.arange(len(y))[:, None] * (int(code.max()) + 1) + code
+    sums: FloatArray = np.bincount(layered.ravel(), weights=y.ravel())[layered]
+    return sums
 
 
 def tabulate_months(
@@ -174,7 +195,7 @@ def tabulate_months(
     rows : Observations
         All of them.
     design : FamilyDesign
-    fitted : (columns,) float
+    fitted : (layers, columns) float
         Month coefficients of `design.months`.
     calendar : (n_months,) int
         The month each month code stands for; neighbours differ by 1.
@@ -185,12 +206,10 @@ def tabulate_months(
     own = np.zeros(n_blocks * n_months, np.bool_)
     at = design.months.group * n_months + design.months.month
     own[at] = True
-    measure = np.repeat(rows.measure[rows.block_start], n_months)
-    month = np.tile(np.arange(n_months), n_blocks)
-    lent = design.stand_in[measure * n_months + month]
-    lent_vans = design.stand_in_vans[measure * n_months + month]
-    effect = np.zeros(len(own))
-    effect[at] = fitted
+    of_all = (rows.pattern[rows.block_start][:, None] * n_months + np.arange(n_months)).ravel()
+    lent, lent_vans = design.stand_in.take(of_all, axis=-1), design.stand_in_vans.take(of_all, axis=-1)
+    effect = np.zeros(lent.shape)
+    effect[:, at] = fitted
     effect = np.where(own, effect - _mean_by_block(effect, weight * own, n_months), 0.0)
     known = ~np.isnan(lent)
     has_own = np.repeat(design.has_own, n_months)
@@ -219,21 +238,16 @@ def _between_neighbours(
     n_months = len(calendar)
     adjoining = np.zeros(n_months, np.bool_)
     adjoining[1:-1] = (calendar[2:] - calendar[:-2]) == 2
-    before, after = (np.roll(np.arange(n_months), shift) for shift in (1, -1))
-    judged, found, behind = (
-        own.reshape(-1, n_months),
-        effect.reshape(-1, n_months),
-        vans.reshape(-1, n_months),
-    )
-    between: BoolArray = adjoining & judged[:, before] & judged[:, after]
-    mean = (found[:, before] + found[:, after]) / 2
-    fewest = np.minimum(behind[:, before], behind[:, after])
-    return between.ravel(), mean.ravel(), fewest.ravel()
+    months = np.arange(len(own)).reshape(-1, n_months)
+    before, after = (np.roll(months, shift, axis=1).ravel() for shift in (1, -1))
+    between: BoolArray = np.tile(adjoining, len(months)) & own[before] & own[after]
+    mean = (effect[:, before] + effect[:, after]) / 2
+    return between, mean, np.minimum(vans[before], vans[after])
 
 
 def _mean_by_block(x: FloatArray, weight: FloatArray, n_months: int) -> FloatArray:
-    """Return the weighted mean over each block's months, repeated for each month; 0 without weight."""
-    w = weight.reshape(-1, n_months)
-    total = w.sum(axis=1)
-    mean = (x.reshape(-1, n_months) * w).sum(axis=1) / np.where(total > 0, total, 1.0)
-    return np.repeat(mean, n_months)
+    """Return the weighted mean over each block's months (..., numbers), repeated for each month; 0 without weight."""
+    w = weight.reshape(*weight.shape[:-1], -1, n_months)
+    total = w.sum(axis=-1)
+    mean = (x.reshape(*x.shape[:-1], -1, n_months) * w).sum(axis=-1) / np.where(total > 0, total, 1.0)
+    return np.repeat(mean, n_months, axis=-1)

@@ -11,19 +11,20 @@ from pipeline.compare.distributions import t_tail
 from pipeline.compare.effects_design import BoolArray, FloatArray, IntArray, Observations
 from pipeline.compare.effects_fit import AdditiveFit, AdditiveModel
 from pipeline.compare.linked import connected_parts
+from pipeline.compare.segments import starts_of
 
 
 @dataclass(frozen=True)
 class ReaderLinks:
-    """One row per measure x reader: how it is tied to the other readers of that measure.
+    """One row per pattern x reader: how it is tied to the other readers of that pattern.
 
     `reference` is the reader its effect is counted from (the one of its component with most vans);
-    `is_main` where that component holds the measure's reader with most vans; `n_shared` the vans also
-    read by another reader of its component; `slot` its number among the measure's readers whose effect
+    `is_main` where that component holds the pattern's reader with most vans; `n_shared` the vans also
+    read by another reader of its component; `slot` its number among the pattern's readers whose effect
     can be estimated, -1 for none.
     """
 
-    measure: IntArray
+    pattern: IntArray
     reader: IntArray
     reference: IntArray
     is_main: BoolArray
@@ -32,12 +33,11 @@ class ReaderLinks:
     slot: IntArray
 
     def spread(self, figures: FloatArray, rows: Observations) -> FloatArray:
-        """Return, for each observation, its reader's entry of `figures` (links,)."""
+        """Return, for each observation, its reader's entry of `figures` (..., links)."""
         n_readers = int(self.reader.max(initial=0)) + 1
-        table = np.zeros((int(self.measure.max(initial=0)) + 1) * n_readers)
-        table[self.measure * n_readers + self.reader] = figures
-        found: FloatArray = table[rows.measure * n_readers + rows.reader]
-        return found
+        table = np.zeros((*figures.shape[:-1], (int(self.pattern.max(initial=0)) + 1) * n_readers))
+        table[..., self.pattern * n_readers + self.reader] = figures
+        return table.take(rows.pattern * n_readers + rows.reader, axis=-1)
 
     def slot_of(self, rows: Observations) -> IntArray:
         """Return the slot of each observation's reader, -1 for none."""
@@ -56,7 +56,7 @@ def link_readers(rows: Observations, min_vans: int, link_vans: int) -> ReaderLin
         Least number of vans two readers must share to belong to one component.
     """
     n_readers = int(rows.reader.max(initial=0)) + 1
-    pair = rows.measure * n_readers + rows.reader
+    pair = rows.pattern * n_readers + rows.reader
     known, number = np.unique(pair, return_inverse=True)
     n_cells = len(rows.cell_start)
     seen = csr_array(
@@ -74,25 +74,25 @@ def link_readers(rows: Observations, min_vans: int, link_vans: int) -> ReaderLin
     per_cell = in_part @ seen  # readers of each component that read each cell
     both = seen.multiply(per_cell[part] > 1) if len(known) else seen
     n_shared = np.asarray(both.sum(axis=1)).ravel().astype(np.int64)
-    measure, reader = known // n_readers, known % n_readers
+    pattern, reader = known // n_readers, known % n_readers
     order = np.lexsort((reader, -n_vans, part))
     reference = np.zeros(len(known), np.int64)
     head = order[np.flatnonzero(np.diff(part[order], prepend=-1))]
     reference[:] = head[part] if len(known) else reference
-    top = np.lexsort((reader, -n_vans, measure))
-    leader = top[np.flatnonzero(np.diff(measure[top], prepend=-1))]
+    top = np.lexsort((reader, -n_vans, pattern))
+    leader = top[np.flatnonzero(np.diff(pattern[top], prepend=-1))]
     is_main = np.isin(part, part[leader])
     wanted = (n_shared >= min_vans) & (reference != np.arange(len(known)))
     slot = np.full(len(known), -1, np.int64)
     running = np.cumsum(wanted)
-    first = np.searchsorted(measure, measure, side="left")
+    first = np.searchsorted(pattern, pattern, side="left")
     slot[wanted] = (running - 1 - np.append(0, running)[first])[wanted]
-    return ReaderLinks(measure, reader, reader[reference], is_main, n_vans.astype(np.int64), n_shared, slot)
+    return ReaderLinks(pattern, reader, reader[reference], is_main, n_vans.astype(np.int64), n_shared, slot)
 
 
 @dataclass(frozen=True)
 class ReaderTests:
-    """Estimates per measure x reader, in the order of the links; nan where not estimated."""
+    """Estimates per layer and link (layers, links); nan where not estimated."""
 
     estimate: FloatArray
     standard_error: FloatArray
@@ -111,37 +111,40 @@ def compare_readers(model: AdditiveModel, fit: AdditiveFit, links: ReaderLinks) 
     those of that quadratic form (Bell and McCaffrey 2002, Survey Methodology 28:169; Imbens and
     Kolesar 2016, Review of Economics and Statistics 98:701). With two readers, equally many scans by
     each and no months this is the paired t-test on the vans' differences. Scans of one van may
-    therefore be correlated in time.
+    therefore be correlated in time. There is no test where readers differ by rounding alone.
     """
     rows = model.rows
-    estimate, error, df = (np.full(len(links.measure), np.nan) for _ in range(3))
-    measures, slots = model.gram_inverse.shape[:2]
-    cell_measure = rows.measure[rows.cell_start]
-    error_like = fit.pseudo * fit.inflation[rows.block]
-    for k in range(slots):
+    estimate, error, df = (np.full((len(fit.reader), len(links.pattern)), np.nan) for _ in range(3))
+    cell_pattern = rows.pattern[rows.cell_start]
+    error_like = fit.pseudo * fit.inflation.take(rows.block, axis=-1)
+    for k in range(len(model.contrast)):
         inverse = model.gram_inverse[:, :, k]
-        swept = np.einsum("nk,nk->n", model.contrast, inverse[rows.measure])
+        swept = np.einsum("kn,nk->n", model.contrast, inverse[rows.pattern])
         weight = np.add.reduceat(swept**2, rows.cell_start)
-        score = np.add.reduceat(swept * error_like, rows.cell_start)
-        total = np.bincount(cell_measure, weights=weight, minlength=measures)
+        score = np.add.reduceat(swept * error_like, rows.cell_start, axis=-1)
+        total = np.bincount(cell_pattern, weights=weight, minlength=rows.n_patterns)
         usable = total > 0
-        leverage = weight / np.where(usable, total, 1.0)[cell_measure]
+        leverage = weight / np.where(usable, total, 1.0)[cell_pattern]
         share = np.minimum(leverage, 1 - 1e-9)
-        variance = np.bincount(cell_measure, weights=score**2 / (1 - share), minlength=measures)
-        df_k = _satterthwaite(share, cell_measure, measures)
+        start = starts_of(cell_pattern)
+        variance = np.zeros((len(score), rows.n_patterns))
+        variance[:, cell_pattern[start]] = np.add.reduceat(score**2 / (1 - share), start, axis=-1)
+        df_k = _satterthwaite(share, cell_pattern, rows.n_patterns)
         mine = links.slot == k
-        m = links.measure[mine]
-        ok = usable[m]
-        estimate[mine] = np.where(ok, fit.reader[m, k], np.nan)
-        error[mine] = np.where(ok, np.sqrt(variance[m]), np.nan)
-        df[mine] = np.where(ok, df_k[m], np.nan)
+        p = links.pattern[mine]
+        estimate[:, mine] = np.where(usable[p], fit.reader[:, p, k], np.nan)
+        error[:, mine] = np.where(usable[p], np.sqrt(variance[:, p]), np.nan)
+        df[:, mine] = np.where(usable[p], df_k[p], np.nan)
+    nothing = fit.rounding[:, links.pattern]
+    is_same = (np.abs(estimate) <= nothing) & (error <= nothing)
+    estimate[is_same] = error[is_same] = 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        p = 2 * t_tail(np.abs(estimate / error), df)
-    return ReaderTests(estimate, error, df, p)
+        p_value = 2 * t_tail(np.abs(estimate / error), df)
+    return ReaderTests(estimate, error, df, p_value)
 
 
-def _satterthwaite(share: FloatArray, measure: IntArray, measures: int) -> FloatArray:
-    """Return the degrees of freedom of sum g^2 / (1 - share) in each measure.
+def _satterthwaite(share: FloatArray, pattern: IntArray, patterns: int) -> FloatArray:
+    """Return the degrees of freedom of sum g^2 / (1 - share) in each pattern.
 
     With independent errors of one variance, cov(g_v, g_w) is share_v (1 - share_v) for v = w and
     -share_v share_w otherwise, so df = 1 / (sum share^2 + (sum b)^2 - sum b^2), b = share^2 / (1 - share);
@@ -149,7 +152,7 @@ def _satterthwaite(share: FloatArray, measure: IntArray, measures: int) -> Float
     """
     b = share**2 / (1 - share)
     squares, sums, crossed = (
-        np.bincount(measure, weights=w, minlength=measures) for w in (share**2, b, b**2)
+        np.bincount(pattern, weights=w, minlength=patterns) for w in (share**2, b, b**2)
     )
     df: FloatArray = 1.0 / np.maximum(squares + sums**2 - crossed, 1e-300)
     return df

@@ -17,7 +17,7 @@ from scipy import stats
 from statsmodels.formula.api import ols
 
 from pipeline.compare.effects import EffectRules, fit_effects
-from pipeline.compare.effects_design import gather_observations
+from pipeline.compare.effects_design import lay_out
 from pipeline.compare.effects_fit import residual_scale
 
 if TYPE_CHECKING:
@@ -93,10 +93,20 @@ def test_small_families_take_their_scale_from_the_others() -> None:
     month = np.r_[np.tile(np.arange(8), 30), [0, 1, 0, 1]]
     value = np.r_[rng.standard_normal(240), [0.0, 1e-4, 0.0, 1e-4]]
     zero = np.zeros(len(van), np.int64)
-    rows, _ = gather_observations(value, van, month, zero, zero, family, np.ones(len(van)))
-    scale = residual_scale(rows, rows.demean(rows.value), np.zeros(4))
+    rows = lay_out(zero, family, van, month, zero)
+    scale = residual_scale(rows, rows.demean(value[None]), np.zeros(4), np.full((1, 1), 1e-12))[0]
     assert scale[:3] == pytest.approx(1.0, abs=0.25)
     assert scale[3] == np.median(scale[:3])
+
+
+def test_readers_are_not_told_apart_by_rounding() -> None:
+    rng = np.random.default_rng(36)
+    van, reader = np.repeat(np.arange(10), 4), np.tile([0, 1], 20)
+    value = np.r_[0.1 + 1e-16 * rng.integers(-1, 2, 40), rng.standard_normal(40)]
+    both, measure = np.tile([van, reader, 0 * van], 2), np.repeat([0, 1], 40)
+    found = fit_effects(value, both[0], both[2], both[1], measure, both[2], rules=PLAIN).readers
+    assert np.isnan(found.p[found.measure == 0]).all()
+    assert np.isfinite(found.p[(found.measure == 1) & (found.reader != found.reference)]).all()
 
 
 def _by_halves(fleet: Fleet) -> Fleet:

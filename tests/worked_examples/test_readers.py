@@ -13,7 +13,7 @@ from scipy import stats
 
 from pipeline.compare.agreement import compare_pairs
 from pipeline.compare.effects import EffectRules, fit_effects
-from pipeline.compare.effects_design import choose_months, design_months, gather_observations
+from pipeline.compare.effects_design import average_scans, choose_months, design_months, lay_out
 from pipeline.compare.effects_fit import build_model, fit_additive
 from pipeline.compare.effects_readers import link_readers
 from pipeline.warehouse import documentation, models
@@ -49,14 +49,15 @@ def test_three_appraisers(example: Example) -> None:
     part, column = np.repeat(np.arange(10), 9), np.tile(np.arange(9), 10)
     appraiser, trial = column // 3, column % 3
     nothing = np.zeros(90, np.int64)
-    rows, _ = gather_observations(value, part, trial, appraiser, nothing, nothing, np.ones(90))
+    means, _ = average_scans(value, part, trial, appraiser, nothing, nothing, np.ones(90))
+    rows = lay_out(means.measure, means.family, means.van, means.month, means.reader)
     assert len(rows) == 90
     months = design_months(rows, rows.block, choose_months(rows, rows.block, 3, min_vans=91, link_vans=91))
     assert len(months.group) == 0  # trials are no seasons: only parts and appraisers are fitted
     links = link_readers(rows, min_vans=4, link_vans=3)
-    fit = fit_additive(build_model(rows, months, links.slot_of(rows)), rows.value, "least squares")
+    fit = fit_additive(build_model(rows, months, links.slot_of(rows)), means.value[None], "least squares")
     equipment = (fit.residual**2).sum() / (90 - 10 - 2)
-    means = np.r_[0.0, fit.reader[0]]
+    means = np.r_[0.0, fit.reader[0, 0]]
     between = 30 * means.var(ddof=1)
     expected = case["expected"]
     assert np.sqrt(equipment) == pytest.approx(expected["EV"], abs=2e-6)
