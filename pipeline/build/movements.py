@@ -120,31 +120,16 @@ def _seen(key: IntArray, scan: IntArray, keys: int) -> tuple[IntArray, IntArray]
     return first, last
 
 
-def _as_levels(
-    means: _Means, cells: pl.DataFrame, vans: pl.DataFrame, is_step: NDArray[np.bool_], factor: FloatArray
-) -> pl.DataFrame:
-    """The means beside the names of their readings, states and vans; everything is given row by row."""
-    named = pl.concat([cells, vans], how="horizontal").with_columns(
-        window_name=pl.when(pl.Series(is_step)).then(pl.lit("step")).otherwise(pl.lit("spread")),
-        y=pl.Series(means.y).fill_nan(None),
-        m=pl.Series(means.m),
-        s2=pl.Series(means.s2).fill_nan(None),
-        variance_factor=pl.Series(factor),
-        is_reader_linked=pl.Series(means.m > 0),
-        reset_by=pl.lit(None, pl.String),
-    )
-    is_log = pl.col("window_name") == "spread"
-    return named.with_columns(
-        resolution=pl.when(is_log).then(LOG_STEP).otherwise("resolution"),
-        smallest_useful=pl.when(is_log).then(float(np.log(LEAST_RATIO))).otherwise("smallest_useful"),
-    )
+def read_names(engine: Engine) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return vans and cells (parameter and state) in order of their numbers, which count from 0 here."""
+    return as_frame(engine.arrow(_VANS)), as_frame(engine.arrow(_CELLS))
 
 
-def read_movements(engine: Engine) -> pl.DataFrame:
-    """Return one row per channel x van x measure, shaped as the rows of `van_levels` that the score reads.
+def read_movements(engine: Engine, n_cells: int) -> pl.DataFrame:
+    """Return one row per channel x van x cell, numbers as in `read_names`, with the columns of levels that are scored.
 
-    `window_name` is the channel. For spread, y and s2 are of the logarithm, and so are `resolution` and
-    `smallest_useful`. y is null where only readers were used that share no van with the others.
+    `window_name` is the channel. For spread, y and s2 are of the logarithm. y is null where only readers were used that
+    share no van with the others.
     """
     wide = as_frame(engine.arrow(_VALUES))
     values = pl.concat(
@@ -154,8 +139,7 @@ def read_movements(engine: Engine) -> pl.DataFrame:
     if values.is_empty():
         return pl.DataFrame()
     scan, cell, is_step = (values[name].cast(pl.Int64).to_numpy() for name in ("scan", "cell", "is_step"))
-    cells, vans = as_frame(engine.arrow(_CELLS)), as_frame(engine.arrow(_VANS))
-    measure, measures = dense_codes(is_step * len(cells) + cell)
+    measure, measures = dense_codes(is_step * n_cells + cell)
     scans = read_scans(engine).with_columns(van=pl.col("van_no") - 1)
     visit, visits = encode(scans, ["family_id", "van", "month", "reader"])
     visits = visits.with_columns(
@@ -165,7 +149,18 @@ def read_movements(engine: Engine) -> pl.DataFrame:
     adjusted, is_linked, factor = _adjust(rows, visits)
     means = _sum_vans(rows, visits["van"].to_numpy()[rows.visit], adjusted, is_linked)
     first, last = _seen(means.number_of(measure, scans["van"].to_numpy()[scan]), scan, len(means.m))
-    code = measures[means.measure]
-    return _as_levels(
-        means, cells[code % len(cells)], vans[means.van], code >= len(cells), factor[means.measure]
-    ).with_columns(first_at=scans["scanned_at"].gather(first), last_at=scans["scanned_at"].gather(last))
+    is_step, cell = np.divmod(measures[means.measure], n_cells)
+    return pl.DataFrame(
+        {
+            "window_name": pl.Series(["spread", "step"]).gather(is_step),
+            "van": means.van,
+            "cell": cell,
+            "y": pl.Series(means.y, nan_to_null=True),
+            "m": means.m,
+            "s2": pl.Series(means.s2, nan_to_null=True),
+            "first_at": scans["scanned_at"].gather(first),
+            "last_at": scans["scanned_at"].gather(last),
+            "is_reader_linked": means.m > 0,
+            "variance_factor": factor[means.measure],
+        }
+    ).with_columns(component=pl.lit(None, pl.String), reset_by=pl.lit(None, pl.String))

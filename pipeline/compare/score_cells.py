@@ -97,8 +97,8 @@ class Scores:
         Difference drawn towards 0 by how little is known of it: for display, never for testing.
     tier, verdict
         Codes into `tiers.TIERS` and `tiers.VERDICTS`.
-    is_scored, reason
-        Whether there is a score, and in words why not ("" where there is).
+    is_scored, reason_no, reasons
+        Whether there is a score, and why not: a place among `reasons`, words, "" where there is.
     cells_tested, p_cutoff, expected_by_chance
         Comparisons in the channel, the p-value at or below which one alone is a finding (their mean over the cells,
         as a matter of more cells asks more of each), and their product.
@@ -127,7 +127,8 @@ class Scores:
     tier: Ints
     verdict: Ints
     is_scored: Bools
-    reason: Names
+    reason_no: Ints
+    reasons: tuple[str, ...]
     cells_tested: int
     p_cutoff: float
     expected_by_chance: float
@@ -142,3 +143,8 @@ class Scores:
     def verdict_names(self) -> Names:
         """Verdict on every cell in words."""
         return np.array(VERDICTS)[self.verdict]
+
+    @property
+    def reason(self) -> Names:
+        """In words why a cell has no score, "" where there is one."""
+        return np.array(self.reasons)[self.reason_no]

@@ -23,6 +23,13 @@ Fields = TypeVar("Fields", Statistic, Siblings, "Place", "Calibrated")
 
 _OUTSIDE = 0.05
 """Share of healthy vans outside the sibling range and of differences outside their interval."""
+_REASONS = (
+    "",
+    "no usable value",
+    "serves as a sibling only",
+    "siblings show one and the same value, and the reading's step is not known",
+)
+"""Why a cell has no score, behind which those of too few siblings follow."""
 
 
 @dataclass(frozen=True)
@@ -144,7 +151,8 @@ def report_scores(
         tier=all_tiers,
         verdict=judge_side(all_tiers, all_differences),
         is_scored=is_scored,
-        reason=_explain(cells, n_siblings, is_scored, rules.min_siblings),
+        reason_no=_explain(cells, n_siblings, is_scored, rules.min_siblings),
+        reasons=(*_REASONS, *(_too_few(n, rules.min_siblings) for n in range(rules.min_siblings))),
         cells_tested=len(rows),
         p_cutoff=float(alone.mean()) if len(rows) else 0.0,
         expected_by_chance=float(alone.sum()),
@@ -159,18 +167,16 @@ def _over_all(size: int, rows: Ints, values: NDArray[Any], missing: Any = np.nan
     return result
 
 
-def _explain(cells: Cells, n_siblings: Ints, is_scored: Bools, min_siblings: int) -> NDArray[np.str_]:
-    """Say in words why a cell has no score."""
+def _explain(cells: Cells, n_siblings: Ints, is_scored: Bools, min_siblings: int) -> Ints:
+    """Say why a cell has no score, as a place among the reasons."""
     is_target = np.ones(len(cells.y), dtype=bool) if cells.is_target is None else cells.is_target
-    reason = np.full(
-        len(cells.y),
-        "siblings show one and the same value, and the reading's step is not known",
-        dtype="<U90",
+    return np.select(
+        [is_scored, ~np.isfinite(cells.y), ~is_target, n_siblings < min_siblings],
+        [0, 1, 2, len(_REASONS) + n_siblings],
+        3,
     )
-    for n in range(min_siblings):
-        siblings = ("no sibling has", "1 sibling has", f"{n} siblings have")[min(n, 2)]
-        reason[n_siblings == n] = f"{siblings} this reading; a comparison needs {min_siblings}"
-    reason[~is_target] = "serves as a sibling only"
-    reason[~np.isfinite(cells.y)] = "no usable value"
-    reason[is_scored] = ""
-    return reason
+
+
+def _too_few(n: int, min_siblings: int) -> str:
+    siblings = ("no sibling has", "1 sibling has", f"{n} siblings have")[min(n, 2)]
+    return f"{siblings} this reading; a comparison needs {min_siblings}"

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 
 from pipeline.build import movements
-from pipeline.build.scores import CHANNELS, _score_channel, number_levels
-from pipeline.compare.nulls import NullTables
+from pipeline.build.scores import score_levels
 from pipeline.findings import merging, van_cells
 from pipeline.findings.records import Finding
 from pipeline.settings import Settings
@@ -61,9 +60,10 @@ def movement_rows(channel: str, spread_of: dict[str, float], bias: float = 0.0, 
 
 
 def scored(channel: str, engine: DuckDB) -> list[dict[str, Any]]:
-    levels = movements.read_movements(engine)
-    chosen = next(c for c in CHANNELS if c.name == channel)
-    return _score_channel(chosen, number_levels(levels), NullTables.load(), Settings())[0].to_dicts()
+    vans, cells = movements.read_names(engine)
+    rows, _ = score_levels(movements.read_movements(engine, len(cells)), vans, cells, Settings())
+    assert set(rows["channel"]) == {channel}
+    return rows.to_dicts()
 
 
 def test_an_unsteady_van_is_found_in_the_units_of_the_reading_and_no_other_is() -> None:
@@ -79,8 +79,8 @@ def test_an_unsteady_van_is_found_in_the_units_of_the_reading_and_no_other_is() 
 
 def test_a_reader_that_shows_more_scatter_makes_no_van_unsteady() -> None:
     """Rows twice as wide on one reader (polled slower, say): taken off, since vans were read by both."""
-    plain = movements.read_movements(movement_rows("spread", {}))
-    biased = movements.read_movements(movement_rows("spread", {}, bias=np.log(2)))
+    plain = movements.read_movements(movement_rows("spread", {}), 2)
+    biased = movements.read_movements(movement_rows("spread", {}, bias=np.log(2)), 2)
     shift = biased["y"] - plain["y"]
     assert np.std(shift.to_numpy()) < 0.05  # left in it would be about 0.11: half of ln 2 x 0.5 / sqrt(10)
     assert not {
@@ -102,7 +102,7 @@ def test_a_step_is_scored_as_it_stands() -> None:
 
 
 def test_nothing_moved_is_nothing_scored() -> None:
-    assert movements.read_movements(movement_rows("spread", {}, scans=0)).is_empty()
+    assert movements.read_movements(movement_rows("spread", {}, scans=0), 2).is_empty()
 
 
 def cell(channel: str, **more: Any) -> dict[str, Any]:
