@@ -41,6 +41,8 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON on stdout."
 PROGRESS_MARK = "@progress "
 _STOPPED = 130
 """What typer leaves with when a person stops a command (Ctrl-C)."""
+_QUERY_STOPPED = "Query interrupted"
+"""What DuckDB says, as a plain RuntimeError, where Ctrl-C falls into one of its queries."""
 ProgressCall = Callable[[str, int, int], None]
 
 
@@ -393,11 +395,18 @@ def run(application: typer.Typer) -> None:
         sys.exit(2)
     except BrokenPipeError:
         sys.exit(0)
-    except SystemExit as left:
-        if left.code != _STOPPED:
+    except (SystemExit, KeyboardInterrupt, RuntimeError) as left:
+        if not _is_stop(left):
             raise
         say("Stopped; nothing half-done was kept.")
         sys.exit(2)
+
+
+def _is_stop(left: BaseException) -> bool:
+    """Whether a command ended because a person stopped it, wherever Ctrl-C fell."""
+    if isinstance(left, SystemExit):
+        return left.code == _STOPPED
+    return isinstance(left, KeyboardInterrupt) or str(left) == _QUERY_STOPPED
 
 
 def main() -> None:

@@ -57,12 +57,16 @@ class Health:
     def text(self) -> str:
         """Return the check as lines for a terminal."""
         head = (
-            f"Built {iso(self.built_at)}, data to {iso(self.data_to)}."
+            f"Built {_say_time(self.built_at)}, data to {_say_time(self.data_to)}."
             if self.built_at
             else "Nothing built yet."
         )
         lines = [f"- {m.subject}: {m.what} {m.remedy}" for m in self.matters]
         return "\n".join([head, *(lines or ["Nothing needs a person."])]) + "\n"
+
+
+def _say_time(moment: datetime | None) -> str:
+    return f"{moment:%d %b %Y, %H:%M} UTC" if moment else "no date"
 
 
 def _waiting(home: Home) -> list[Matter]:

@@ -9,6 +9,7 @@ from importlib.resources import files
 from typing import Any
 
 from pipeline import vocabulary
+from pipeline.findings import wording
 
 Row = dict[str, Any]
 NO_TEXT = "no text known"
@@ -45,7 +46,7 @@ def short_name(code: str, module: str) -> str:
 
 def say_share(share: float, low: float, high: float) -> str:
     """Return a share with its 95 % interval."""
-    return f"{share:.0%}, interval {low:.0%} to {high:.0%}"
+    return f"{wording.percent(share)}, 95 % interval {wording.percents(low, high)}"
 
 
 def say_counted(names: Sequence[str], most: int = 3) -> str:

@@ -77,7 +77,7 @@ def _against_limit(row: Row, agreement: Agreement | None, check: Check | None) -
         claim=(
             f"{row['n_vans_outside']} of {count_of(row['n_vans'], 'van')} of {row['cohort']} stand {side} "
             f"{_limit_words(row)} in {wording.reading_name(key)}, {wording.state_name(row['state'])} "
-            f"(share {row['share']:.0%}, interval {row['share_low']:.0%} to {row['share_high']:.0%})."
+            f"(share {wording.percent(row['share'])}, 95 % interval {wording.percents(row['share_low'], row['share_high'])})."
             f"{_agree_words(agreement, key)}{_physics_words(row, value, check)}"
         ),
         cohort_id=row["cohort_id"],

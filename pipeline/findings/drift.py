@@ -65,7 +65,7 @@ def claim(row: Row) -> str:
     name = f"Van {row['van']}: {wording.reading_name(key)}, {wording.state_name(row['state'])},"
     against = _against(row)
     basis = f"{count_of(row['n_scans'], 'scan')} in {row['n_months']} months"
-    ends = sorted((abs(row["interval_low"]), abs(row["interval_high"])))
+    low, high = sorted(row[end] * math.copysign(1, total) for end in ("interval_low", "interval_high"))
     if row["is_step"]:
         way = "stepped up" if row["step_size"] > 0 else "stepped down"
         return (
@@ -75,7 +75,7 @@ def claim(row: Row) -> str:
     way = "climbed" if total > 0 else "fallen"
     return (
         f"{name} has {way} by {pace(row['slope'], key)} {against} for {months} months: "
-        f"{wording.number(abs(total), key)} in all ({wording.bare(ends[0], key)} to {wording.bare(ends[1], key)}; "
+        f"{wording.number(abs(total), key)} in all (95 % {wording.bare(low, key)} to {wording.bare(high, key)}; "
         f"{basis}).{_edge(row)}"
     )
 

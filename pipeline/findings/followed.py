@@ -34,13 +34,17 @@ def _course(row: Mapping[str, Any]) -> str:
     """What the line does: nothing that shows, a slope, or a step; then when it leaves the siblings' range."""
     if row["tier"] not in _TOLD:
         return "no drift shown"
-    month = str(row["step_at"])[:7]
+    month = wording.month(row["step_at"]) if row["step_at"] else "unknown"
     if row["is_step"]:
         return f"step {'up' if row['step_size'] > 0 else 'down'} about {month} ({row['tier']})"
     way = f"{'climbs' if row['difference'] > 0 else 'falls'} ({row['tier']}; likeliest step {month})"
     if row["has_left"]:
         return f"{way}, has left the siblings' range"
-    return f"{way}, leaves the siblings' range about {row['leaves_at'][:7]}" if row["leaves_at"] else way
+    return (
+        f"{way}, leaves the siblings' range about {wording.month(row['leaves_at'])}"
+        if row["leaves_at"]
+        else way
+    )
 
 
 def _line(row: Mapping[str, Any]) -> str:
@@ -48,10 +52,10 @@ def _line(row: Mapping[str, Any]) -> str:
     name = f"{wording.reading_name(key)}, {wording.state_name(row['state'])}"
     sign = {1: "+", -1: "-", 0: ""}[(row["slope"] > 0) - (row["slope"] < 0)]
     years = " of all model years" if row["is_fallback"] else ""
-    low, high = (wording.bare(row[end], key) for end in ("interval_low", "interval_high"))
+    low, high = (wording.bare(row[end], key, signed=True) for end in ("interval_low", "interval_high"))
     pace = f"{sign}{drift.pace(row['slope'], key)}"
     return (
-        f"{name:<52.52} {pace:>24} {_course(row)}; {low} to {high} over the time, "
+        f"{name:<52.52} {pace:>32} {_course(row)}; {low} to {high} over the time (95 %), "
         f"n {row['n_siblings']}{years}, {row['n_scans']} scans in {row['n_months']} months"
     )
 

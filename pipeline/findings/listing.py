@@ -13,9 +13,11 @@ from pipeline import vocabulary
 from pipeline.counted import count_of
 from pipeline.errors import KinbayError, nearest
 from pipeline.findings import code_words, followed, wording
+from pipeline.findings.movement_words import fine
 from pipeline.findings.published import defuse, iso, rows_of
 
 _WIDTH = 100
+_LEAST_Q = 0.001  # below it the figure is of no use to anybody who reads a terminal; --format json has it
 _CELL_COLUMNS = (
     "parameter", "state", "channel", "value", "expected", "difference", "unit", "interval_low", "interval_high",
     "sibling_low", "sibling_high", "n_siblings", "n_scans", "score", "p", "q", "robust", "detectable", "tier",
@@ -28,6 +30,7 @@ _CODE_COLUMNS = (
 )  # fmt: skip
 
 
+_HEADS = f"{'reading and state':<52} {'this van':>24} {'difference':>10}   verdict"
 _CHANNEL_TITLES = {
     "level": "Level against siblings",
     "change": "Recent change against siblings",
@@ -44,25 +47,37 @@ def _interval(finding: dict[str, Any]) -> str:
     """The interval in words: of a difference, of a share of scans or vans, or of an odds ratio."""
     low, high = finding["interval"]
     if finding["difference"] is not None:
-        return f"difference {low:+.4g} to {high:+.4g} {finding['unit']}"
+        return f"difference {_ends(finding, low, high)}"
     if finding["kind"] == "exposure_effect":
         return f"odds ratio {wording.ratio(low)} to {wording.ratio(high)}"
-    return f"share {low:.0%} to {high:.0%}"
+    return f"share {wording.percents(low, high)}"
+
+
+def _ends(finding: dict[str, Any], low: float, high: float) -> str:
+    """Both ends of a difference's interval, in no more digits than the reading has; scatter within a scan is finer."""
+    key = finding["parameter"]
+    if key is None or any(part.get("channel") == "spread" for part in finding["also"]):
+        return f"{low:+.2g} to {high:+.2g} {finding['unit'] or ''}".rstrip()
+    return f"{wording.bare(low, key, signed=True)} to {wording.bare(high, key, signed=True)}{wording.unit_of(key)}"
+
+
+def _data_day(found: dict[str, Any]) -> str:
+    return wording.day(found["data_to"]) if found["data_to"] else "no date"
 
 
 def findings_text(found: dict[str, Any]) -> str:
     """Return findings as numbered paragraphs: claim, how sure, rivals, next check, cautions."""
     lines = [
-        f"{count_of(found['vans'], 'van')}, data to {found['data_to'] or 'no date'}. {count_of(found['cells_tested'], 'comparison')}; "
+        f"{count_of(found['vans'], 'van')}, data to {_data_day(found)}. {count_of(found['cells_tested'], 'comparison')}; "
         f"about {found['expected_by_chance']:.1f} would stand out by chance alone.",
         wording.REASON_TO_LOOK,
     ]
     for place, finding in enumerate(found["findings"], 1):
         sure = f"{finding['tier'].replace('_', ' ')}; {finding['kind'].replace('_', ' ')}"
         if finding["q"] is not None:
-            sure += f"; q {finding['q']:.3g}"
+            sure += f"; q {finding['q']:.2g}" if finding["q"] >= _LEAST_Q else f"; q below {_LEAST_Q:g}"
         if finding["robust"]:
-            sure += "; holds under the cautious null"
+            sure += "; holds even if healthy siblings vary wildly"
         if finding["interval"]:
             sure += f"; {_interval(finding)} (95 %)"
         claim = textwrap.fill(
@@ -158,12 +173,18 @@ def _cell_line(cell: dict[str, Any]) -> str:
     name = f"{wording.reading_name(cell['parameter'])}, {wording.state_name(cell['state'])}"
     if cell["difference"] is None:
         value = "" if cell["value"] is None else wording.number(cell["value"], cell["parameter"])
-        return f"{name:<52.52} {value:>16}   not judged: {cell['reason'] or 'no siblings'}"
+        return f"{name:<52.52} {value:>24} {'':>10}   not judged: {cell['reason'] or 'no siblings'}"
     key = cell["parameter"]
+    value, low, high = (cell[column] for column in ("value", "sibling_low", "sibling_high"))
+    if cell["channel"] == "spread":
+        this, span = fine(value, key), f"{fine(low, key, unit=False)} to {fine(high, key, unit=False)}"
+        difference = f"{cell['difference']:+.2g}"
+    else:
+        this, span = wording.number(value, key), f"{wording.bare(low, key)} to {wording.bare(high, key)}"
+        difference = wording.bare(cell["difference"], key, signed=True)
     return (
-        f"{name:<52.52} {wording.number(cell['value'], key):>16} {cell['difference']:>+12.4g}   "
-        f"{cell['verdict']:<10} siblings {wording.bare(cell['sibling_low'], key)} to "
-        f"{wording.bare(cell['sibling_high'], key)}, n {cell['n_siblings']}, scans {cell['n_scans']}"
+        f"{name:<52.52} {this:>24} {difference:>10}   {cell['verdict']:<10} siblings {span}, "
+        f"n {cell['n_siblings']}, scans {cell['n_scans']}"
     )
 
 
@@ -173,7 +194,7 @@ def _code_line(code: dict[str, Any]) -> str:
     if code["n_later_covered"]:
         steady = (
             f"{code['n_later_present']} of {code['n_later_covered']} later scans "
-            f"({code['share_low']:.0%} to {code['share_high']:.0%})"
+            f"({wording.percents(code['share_low'], code['share_high'])})"
         )
     if code["n_low_voltage"]:
         steady += f", {code['n_low_voltage']} in a low-voltage cluster"
@@ -183,16 +204,17 @@ def _code_line(code: dict[str, Any]) -> str:
     lamp = "; lights the lamp" if code["had_lamp"] else ""
     title = code["title"] or ("standard code" if code["structure"] == "standard" else code_words.NO_TEXT)
     name = f"{code_words.short_name(code['code'], code['module'])}: {title}"
-    return f"{name:<52.52} {steady}{cleared}{lamp}; last {code['last_seen'][:10]}"
+    return f"{name:<52.52} {steady}{cleared}{lamp}; last {wording.day(code['last_seen'])}"
 
 
 def cells_text(found: dict[str, Any]) -> str:
     """Return a van's cells as a table for a terminal."""
     van = found["van"]
-    lines = [f"Van {van['van']}: {van['cohort'] or 'not in the register'}; data to {found['data_to']}."]
+    lines = [f"Van {van['van']}: {van['cohort'] or 'not in the register'}; data to {_data_day(found)}."]
     for channel, title in _CHANNEL_TITLES.items():
         cells = [c for c in found["cells"] if c["channel"] == channel]
-        lines += ["", f"{title} ({len(cells)} readings and states)", *map(_cell_line, cells)]
+        lines += ["", f"{title} ({len(cells)} readings and states)", *([_HEADS] if cells else ())]
+        lines += map(_cell_line, cells)
     lines += ["", *followed.drift_lines(found["drifts"])]
     codes = found["codes"]
     lines += ["", f"Codes ({len(codes)})", *map(_code_line, codes)]

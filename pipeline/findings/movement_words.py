@@ -19,7 +19,7 @@ def _before() -> dict[str, str]:
     return dict(step_rows())
 
 
-def _fine(value: float, key: str, *, unit: bool = True) -> str:
+def fine(value: float, key: str, *, unit: bool = True) -> str:
     """A standard deviation in two figures, which may be finer than the reading's step."""
     text = f"{value:,.0f}" if abs(value) >= 10 else f"{float(f'{value:.2g}'):g}"
     with_unit = wording.number(0.0, key).partition(" ")[2]
@@ -40,8 +40,8 @@ def claim(row: Row) -> str:
         side = "unsteadier" if row["difference"] > 0 else "steadier"
         return (
             f"Van {row['van']}: {name}, {state}, is {side} within a scan than on {_against(row)}: rows of one scan "
-            f"scatter by {_fine(row['value'], key)} (standard deviation) against {_fine(row['expected'], key)}; siblings "
-            f"run from {_fine(row['sibling_low'], key, unit=False)} to {_fine(row['sibling_high'], key, unit=False)}; "
+            f"scatter by {fine(row['value'], key)} (standard deviation) against {fine(row['expected'], key)}; siblings "
+            f"run from {fine(row['sibling_low'], key, unit=False)} to {fine(row['sibling_high'], key, unit=False)}; "
             f"{count_of(row['n_scans'], 'scan')}. It is about unsteadiness, not about how high the reading stands."
         )
     more = "more" if row["difference"] > 0 else "less"

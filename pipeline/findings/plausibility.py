@@ -103,7 +103,7 @@ def _air_words(check: Check, ratio_to_limit: float | None) -> str:
     told = (
         f" Physics (displacement, manifold pressure, charge temperature; {count_of(check.n_vans, 'van')}, "
         f"{count_of(check.n_scans, 'scan')}) expects {wording.number(check.expected, key)} with recirculation closed and "
-        f"{wording.number(check.expected * (1 - usual), key)} with {usual:.0%} recirculated; "
+        f"{wording.number(check.expected * (1 - usual), key)} with {wording.percent(usual)} recirculated; "
         f"the fill index is {fill:.2f}"
     )
     if check.departure > check.high:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Sequence
+from datetime import datetime
 from functools import cache
 from importlib.resources import files
 
@@ -37,14 +38,43 @@ def decimals(resolution: float) -> int:
 
 def number(value: float, parameter: str) -> str:
     """Return a value in the reading's own unit, rounded to what its resolution allows."""
-    known = vocabulary.parameter(parameter)
-    unit = "" if known.unit in ("1", "count") else f" {known.unit}"
-    return f"{value:,.{decimals(known.resolution)}f}{unit}"
+    return f"{bare(value, parameter)}{unit_of(parameter)}"
 
 
-def bare(value: float, parameter: str) -> str:
+def bare(value: float, parameter: str, *, signed: bool = False) -> str:
     """Return a value without its unit."""
-    return f"{value:,.{decimals(vocabulary.parameter(parameter).resolution)}f}"
+    text = f"{value:{'+' if signed else ''},.{decimals(vocabulary.parameter(parameter).resolution)}f}"
+    return text if text.strip("+-0.,") else text.lstrip("+-")  # never a zero with a sign
+
+
+def unit_of(parameter: str) -> str:
+    """Return a reading's unit after a space; nothing for a bare number."""
+    unit = vocabulary.parameter(parameter).unit
+    return "" if unit in ("1", "count") else f" {unit}"
+
+
+def percent(share: float) -> str:
+    """Return a share of 1 in whole per cent."""
+    return f"{100 * share:.0f} %"
+
+
+def percents(low: float, high: float) -> str:
+    """Return two shares of 1 as an interval in whole per cent."""
+    return f"{100 * low:.0f} to {percent(high)}"
+
+
+def day(moment: datetime | str) -> str:
+    """Return the day of a UTC time, given as such or as ISO 8601, as in "30 Sep 2026"."""
+    return f"{_moment(moment):%d %b %Y}"
+
+
+def month(moment: datetime | str) -> str:
+    """Return the month of a UTC time, given as such or as ISO 8601, as in "Sep 2026"."""
+    return f"{_moment(moment):%b %Y}"
+
+
+def _moment(moment: datetime | str) -> datetime:
+    return datetime.fromisoformat(moment) if isinstance(moment, str) else moment
 
 
 def reading_name(parameter: str) -> str:

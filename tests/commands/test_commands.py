@@ -12,6 +12,7 @@ import sys
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import polars as pl
@@ -19,6 +20,7 @@ import pypdf
 import pytest
 
 from dashboard.cli import main
+from dashboard.start import main as main_of_kinbay
 from pipeline.findings.records import KINDS, TIERS
 from pipeline.settings import Home
 
@@ -147,6 +149,38 @@ def test_a_command_that_is_stopped_says_so(tmp_path: Path, monkeypatch: pytest.M
     monkeypatch.setattr("pipeline.ingest.load", stop)
     told = kinbay("load", "--build", "--home", tmp_path / "home", code=2)
     assert told.stderr == "Stopped; nothing half-done was kept.\n"
+
+
+def test_a_command_that_is_stopped_within_a_query_says_so(tmp_path: Path) -> None:
+    """A real SIGINT, which DuckDB turns into an error of its own."""
+    script = """if True:
+        import os, signal, threading, duckdb
+        from pipeline import ingest
+        query = "select count(*) from range(1_000_000) as a, range(100_000) as b where a.range % 7 = b.range % 11"
+        def load(*_, **__):
+            threading.Timer(0.5, os.kill, (os.getpid(), signal.SIGINT)).start()
+            duckdb.connect().execute(query).fetchall()
+        ingest.load = load
+        from dashboard.start import main
+        main()
+    """
+    command = [sys.executable, "-c", script, "load", "--home", str(tmp_path / "home")]
+    told = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert (told.returncode, told.stderr) == (2, "Stopped; nothing half-done was kept.\n")
+
+
+def test_a_command_that_is_stopped_before_it_is_loaded_says_so(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Loading(ModuleType):
+        @property
+        def main(self) -> None:
+            raise KeyboardInterrupt
+
+    monkeypatch.setitem(sys.modules, "dashboard.cli", Loading("dashboard.cli"))
+    with pytest.raises(SystemExit, match="2"):
+        main_of_kinbay()
+    assert capsys.readouterr().err == "Stopped before anything was done.\n"
 
 
 def test_findings_come_in_the_agreed_shape(small: Home) -> None:

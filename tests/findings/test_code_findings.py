@@ -74,7 +74,7 @@ def test_the_claim_has_counts_interval_siblings_and_lamp() -> None:
     found = _persistent()
     assert found.claim == (
         "Van 013 keeps showing P0401 (recirculation flow too low, engine module): on 16 of the 17 later scans that "
-        "could show it (94%, interval 73% to 99%), first seen 01 Mar 2026. None of its 11 siblings has it. It lights "
+        "could show it (94 %, 95 % interval 73 to 99 %), first seen 01 Mar 2026. None of its 11 siblings has it. It lights "
         "the warning lamp."
     )
     assert (found.kind, found.code, found.module, found.van) == ("code_persistent", "P0401", "engine", "013")
@@ -128,7 +128,7 @@ def test_a_code_of_the_cohort_is_one_matter_with_its_vans() -> None:
     assert found.tier == "finding"
     assert found.claim.startswith(
         "8 of 10 vans of Tarnwell Bracken 22 2.2D 2017 have 90417 (the maker's own, no text known, body module) "
-        "(80%, interval 49% to 94%; judged by each van's newest scans that could show it): 001, 002,"
+        "(80 %, 95 % interval 49 to 94 %; judged by each van's newest scans that could show it): 001, 002,"
     )
     assert "1 van more cannot be told." in found.claim
     assert [a["van"] for a in found.also] == [row["van"] for row in HAVING]

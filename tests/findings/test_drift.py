@@ -32,7 +32,7 @@ def test_the_claim_says_how_fast_how_long_and_what_comes_of_it() -> None:
     assert found.kind == "van_drift"
     for words in (
         "has climbed by 0.32 % a month away from its 5 siblings for 17 months",
-        "5.3 % in all (4.1 to 6.6; 24 scans in 18 months)",
+        "5.3 % in all (95 % 4.1 to 6.6; 24 scans in 18 months)",
         "leaves the range of its siblings (24.0 to 34.0 %) about March 2027 (January 2027 at the earliest, August 2027",
     ):
         assert words in found.claim
@@ -51,6 +51,7 @@ def test_the_claim_says_how_fast_how_long_and_what_comes_of_it() -> None:
             {"is_step": True},
             "has stepped up by 2.9 % away from its 5 siblings, at once rather than little by little, about",
         ),
+        ({"difference": -0.4, "interval_low": -1.2, "interval_high": 0.3}, "0.4 % in all (95 % -0.3 to 1.2;"),
         ({"is_fallback": True}, "away from the 5 vans of all model years for 17 months"),
     ],
 )

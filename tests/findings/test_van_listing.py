@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from pipeline.findings.listing import cells_text
+from pipeline.findings.listing import cells_text, findings_text
 
 CODE: dict[str, Any] = {
     "module": "engine", "code": "P0299", "title": "boost too low", "structure": "standard", "n_later_present": 11,
@@ -28,7 +28,7 @@ def _lines(**changed: Any) -> str:
 def test_a_code_is_told_with_counts_interval_clearings_and_lamp() -> None:
     assert "P0299 (engine): boost too low" in _lines()
     assert (
-        "11 of 16 later scans (44% to 86%); cleared 3, back after 3; lights the lamp; last 2026-09-28"
+        "11 of 16 later scans (44 to 86 %); cleared 3, back after 3; lights the lamp; last 28 Sep 2026"
         in _lines()
     )
 
@@ -36,7 +36,31 @@ def test_a_code_is_told_with_counts_interval_clearings_and_lamp() -> None:
 def test_a_code_of_a_storm_says_so() -> None:
     said = _lines(n_later_covered=0, n_low_voltage=1, n_clears=0, had_lamp=None, title=None)
     assert "P0299 (engine): standard code" in said
-    assert "no later scan can tell, 1 in a low-voltage cluster; last 2026-09-28" in said
+    assert "no later scan can tell, 1 in a low-voltage cluster; last 28 Sep 2026" in said
     assert "4711 (brakes): no text known" in _lines(
         code="4711", module="brakes", title=None, structure="number"
     )
+
+
+def _told(**changed: Any) -> str:
+    finding = {
+        "id": "ab12", "kind": "van_level", "tier": "finding", "parameter": "fill_index", "unit": "1", "difference": -0.05,
+        "interval": [-0.07421, -0.008778], "also": [], "q": 2e-11, "robust": True, "claim": "Van 025: fill index is low.",
+        "rivals": [], "next_check": "", "cautions": [],
+    }  # fmt: skip
+    found = {"vans": 7, "data_to": "2026-09-30T10:06:03Z", "cells_tested": 9, "expected_by_chance": 0.1}
+    return " ".join(findings_text(found | {"findings": [finding | changed]}).split())
+
+
+def test_days_and_figures_are_written_as_on_the_pages() -> None:
+    assert "7 vans, data to 30 Sep 2026. 9 comparisons" in _told()
+    assert (
+        "q below 0.001; holds even if healthy siblings vary wildly; difference -0.074 to -0.009 (95 %)"
+        in _told()
+    )
+    assert "difference -7.4 to +0.3 °C (95 %)" in _told(
+        parameter="coolant_temp", unit="°C", interval=[-7.421, 0.31]
+    )
+    spread = {"parameter": "rail_pressure", "unit": "MPa", "interval": [0.3812, 0.7712]}
+    assert "difference +0.38 to +0.77 MPa" in _told(**spread, also=[{"channel": "spread"}])
+    assert "data to 30 Sep 2026." in _lines().splitlines()[0]
