@@ -30,10 +30,18 @@ def load_modules() -> None:
             import_module(module.name)
 
 
-def ask_first(home: Home) -> str | None:
-    """Open the newest build and ask what every page and the first one ask of it; return its id, or None without one."""
+def ask_first(home: Home, asked: str | None = None) -> str | None:
+    """Ask of the newest build what every page and the first one ask of it, unless it is `asked`, where that was done.
+
+    Returns
+    -------
+    str or None
+        The build's id; None without a build.
+    """
     try:
         warehouse = open_warehouse(home)
+        if warehouse.build_id == asked:
+            return asked
         fleet.describe_build(warehouse)
         fleet.list_filter_choices(warehouse)
         fleet.describe_ranges(warehouse)
@@ -55,7 +63,7 @@ def keep_warm(home: Home, is_over: threading.Event) -> None:
     """Make all ready, then take up each newer build soon after it is published, until told that it is over."""
     load_modules()
     prepare_charts()
-    ask_first(home)
+    asked = ask_first(home)
     set_aside()
     while not is_over.wait(LOOK_AGAIN_S):
-        ask_first(home)
+        asked = ask_first(home, asked)

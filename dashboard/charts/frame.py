@@ -59,10 +59,10 @@ def verdict_encodings() -> tuple[alt.Shape, alt.Color]:
 DATE_LABELS = "timeFormat(datum.value, domain('x')[1] - domain('x')[0] < 15552e6 ? '%d %b' : '%b %Y')"
 
 
-def along_time() -> alt.X:
+def along_time(field: str = "at") -> alt.X:
     """The days of a chart over time, left to right."""
     axis = alt.Axis(title=None, grid=False, tickCount=6, labelExpr=DATE_LABELS, labelOverlap=True)
-    return alt.X("at:T", axis=axis)
+    return alt.X(f"{field}:T", axis=axis)
 
 
 def height_over_time(field: str) -> alt.Y:

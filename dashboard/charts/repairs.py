@@ -8,7 +8,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from dashboard.charts.frame import DATE_LABELS, Chart, configure, fill
+from dashboard.charts.frame import Chart, along_time, configure, fill, height_over_time
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import Reading, clean_text, say_part
 from pipeline.counted import count_of
@@ -120,16 +120,7 @@ def _work(row: dict[str, Any], scans: pl.DataFrame) -> pl.DataFrame:
 def build_template(theme_name: str) -> dict[str, Any]:
     """Build and check the spec once per theme."""
     theme: Theme = THEMES[theme_name]
-    x_axis = alt.Axis(title=None, grid=False, tickCount=6, labelExpr=DATE_LABELS, labelOverlap=True)
-    y_axis = alt.Axis(title="{axis}", tickCount=5, titleAnchor="end", titleAngle=0, titleAlign="left", titleY=-14,
-                      titleX=0)  # fmt: skip
-
-    def across(field: str) -> alt.X:
-        return alt.X(f"{field}:T", axis=x_axis)
-
-    def height(field: str) -> alt.Y:
-        return alt.Y(f"{field}:Q", axis=y_axis, scale=alt.Scale(zero=False, padding=10))
-
+    x, height = along_time(), height_over_time
     months, scans = alt.Chart(alt.NamedData("months")), alt.Chart(alt.NamedData("scans"))
     means, work = alt.Chart(alt.NamedData("means")), alt.Chart(alt.NamedData("work"))
     hidden: dict[str, Any] = {"aria": False, "tooltip": None}
@@ -141,14 +132,14 @@ def build_template(theme_name: str) -> dict[str, Any]:
         legend=legend,
     )
     layers = [
-        months.mark_area(color=theme.band, **hidden).encode(across("at"), height("low"), y2="high"),
-        months.mark_line(color=theme.text, strokeDash=[4, 3], strokeWidth=1, **hidden).encode(across("at"), height("middle")),
-        work.mark_rule(color=theme.borderline, strokeWidth=1.5, **hidden).encode(across("at")),
+        months.mark_area(color=theme.band, **hidden).encode(x, height("low"), y2="high"),
+        months.mark_line(color=theme.text, strokeDash=[4, 3], strokeWidth=1, **hidden).encode(x, height("middle")),
+        work.mark_rule(color=theme.borderline, strokeWidth=1.5, **hidden).encode(x),
         work.mark_text(align={"expr": "datum.side"}, baseline="top", dx={"expr": "datum.shift"}, y=0, fontSize=11.5, color=theme.borderline, limit=180,
-                       aria=False).encode(across("at"), text="what:N"),
-        means.mark_rule(color=theme.text, strokeWidth=2, **hidden).encode(across("from"), height("value"), x2="to"),
+                       aria=False).encode(x, text="what:N"),
+        means.mark_rule(color=theme.text, strokeWidth=2, **hidden).encode(along_time("from"), height("value"), x2="to"),
         scans.mark_point(filled=True, size=70, opacity=1).encode(
-            across("at"), height("value"), shape, colour, description="said:N", tooltip=alt.Tooltip("said:N", title="Scan")),
+            x, height("value"), shape, colour, description="said:N", tooltip=alt.Tooltip("said:N", title="Scan")),
     ]  # fmt: skip
     return configure(alt.layer(*layers), theme)
 

@@ -10,7 +10,7 @@ import polars as pl
 
 from dashboard.charts.frame import Chart, configure
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import Reading, clean_text
+from dashboard.charts.words import Reading, clean_text, format_number
 from pipeline.counted import count_of
 
 PARTS = {
@@ -28,9 +28,15 @@ MEANS = {
     "rest": "one van differs from scan to scan",
 }
 _ROW = 26
+_READERS_ROOM = (
+    60  # pixels right of the bars for the reader's share in figures, which is often too small to see
+)
 # What fits into a piece, whatever the screen: name and share, a short name, the share alone, or nothing.
 _WIDE = "(datum.end - datum.start) * width"
 _LABEL = f"{_WIDE} > 125 ? datum.long : {_WIDE} > 66 ? datum.short : {_WIDE} > 30 ? datum.percent : ''"
+
+
+_TEXTS = {"reading": pl.String, "figure": pl.String}
 
 
 def fills(theme: Theme) -> dict[str, tuple[str, str]]:
@@ -44,13 +50,19 @@ def fills(theme: Theme) -> dict[str, tuple[str, str]]:
     }
 
 
+def _percent(share: float) -> str:
+    return f"{format_number(100 * share, 0)} %"
+
+
 def say_share(row: dict[str, Any]) -> str:
     """Say one part with its interval, or why it is not told."""
     name = PARTS[row["part"]]
     if row["share"] is None:
         return f"{name}: not told, {clean_text(row['reason'] or 'too little data')}"
-    text = f"{name}: {row['share']:.0%}"
-    return text if row["low"] is None else f"{text} (95 % interval {row['low']:.0%} to {row['high']:.0%})"
+    text = f"{name}: {_percent(row['share'])}"
+    if row["low"] is None:
+        return text
+    return f"{text} (95 % interval {format_number(100 * row['low'], 0)} to {_percent(row['high'])})"
 
 
 def say_reading(rows: pl.DataFrame, reading: Reading) -> str:
@@ -60,7 +72,7 @@ def say_reading(rows: pl.DataFrame, reading: Reading) -> str:
         return f"{reading.title}: too little data to tell where its differences come from."
     first = known.row(0, named=True)
     n = f"{count_of(first['n_vans'], 'van')}, {count_of(first['n_scans'], 'scan')}"
-    return f"{reading.title}: {first['share']:.0%} of its differences because {MEANS[first['part']]} ({n})."
+    return f"{reading.title}: {_percent(first['share'])} of its differences because {MEANS[first['part']]} ({n})."
 
 
 def _bars(shares: pl.DataFrame, theme: Theme) -> pl.DataFrame:
@@ -69,17 +81,17 @@ def _bars(shares: pl.DataFrame, theme: Theme) -> pl.DataFrame:
     known = shares.filter(pl.col("share").is_not_null()).with_columns(
         place=pl.col("part").replace_strict({p: k for k, p in enumerate(order)}, return_dtype=pl.Int64)
     )
-    known = known.sort("parameter", "state", "place").with_columns(
-        ends=pl.col("share").cum_sum().over("parameter", "state")
-    )
-    rows = []
+    of_vans = pl.col("share").filter(pl.col("part") == "van").first().over("parameter", "state")
+    known = known.sort(of_vans.fill_null(0.0), "parameter", "state", "place", descending=[True, *[False] * 3])
+    known = known.with_columns(ends=pl.col("share").cum_sum().over("parameter", "state"))
+    rows: list[dict[str, Any]] = []
     for row in known.iter_rows(named=True):
         ground, text = fills(theme)[row["part"]]
-        percent = f"{row['share']:.0%}"
+        percent = _percent(row["share"])
         name = PARTS[row["part"]]
         rows.append(
             {
-                "reading": clean_text(row["parameter_name"] or row["parameter"]).split(" (")[0],
+                "reading": _name(row),
                 "part": PARTS[row["part"]],
                 "start": row["ends"] - row["share"],
                 "end": row["ends"],
@@ -93,6 +105,17 @@ def _bars(shares: pl.DataFrame, theme: Theme) -> pl.DataFrame:
             }
         )
     return pl.DataFrame(rows, schema_overrides={"start": pl.Float64, "end": pl.Float64, "middle": pl.Float64})
+
+
+def _name(row: dict[str, Any]) -> str:
+    return clean_text(row["parameter_name"] or row["parameter"]).split(" (")[0]
+
+
+def _readers(shares: pl.DataFrame) -> pl.DataFrame:
+    """The reader's share of each reading in figures; a dash where it is not told."""
+    rows = shares.filter(pl.col("part") == "reader").to_dicts()
+    figures = ["–" if row["share"] is None else _percent(row["share"]) for row in rows]
+    return pl.DataFrame({"reading": [_name(row) for row in rows], "figure": figures}, schema_overrides=_TEXTS)
 
 
 @cache
@@ -112,7 +135,11 @@ def build_template(theme_name: str) -> dict[str, Any]:
         title=None, orient="top", columns={"expr": "width < 420 ? 1 : 5"}, symbolType="square", symbolSize=120
     )
     scale = alt.Scale(domain=list(PARTS.values()), range=[colours[p][0] for p in PARTS])
-    bars = alt.Chart(alt.NamedData("bars"))
+    bars, readers, head = (alt.Chart(alt.NamedData(name)) for name in ("bars", "readers", "head"))
+    aside: dict[str, Any] = {
+        "align": "right", "x": {"expr": f"width + {_READERS_ROOM - 4}"}, "fontSize": 11.5, "color": theme.text,
+        "aria": False, "tooltip": None,
+    }  # fmt: skip
     layers = [
         bars.mark_bar(stroke=theme.ground, strokeWidth=1.5).encode(
             x, y, x2="end", color=alt.Color("part:N", scale=scale, legend=legend), description="said:N",
@@ -121,8 +148,12 @@ def build_template(theme_name: str) -> dict[str, Any]:
         bars.mark_text(text={"expr": _LABEL}, fontSize=11.5, aria=False, tooltip=None).encode(
             alt.X("middle:Q", axis=axis), y, color=alt.Color("ink:N", scale=None)
         ),
+        readers.mark_text(**aside).encode(y, text="figure:N"),
+        head.mark_text(y=-8, **aside).encode(text="figure:N"),
     ]  # fmt: skip
-    return configure(alt.layer(*layers), theme)
+    spec = configure(alt.layer(*layers), theme)
+    spec["config"]["padding"]["right"] = _READERS_ROOM
+    return spec
 
 
 def draw_shares(shares: pl.DataFrame, state_name: str, theme: Theme) -> Chart:
@@ -145,6 +176,7 @@ def draw_shares(shares: pl.DataFrame, state_name: str, theme: Theme) -> Chart:
     }
     totals = shares.group_by("part").agg(pl.col("share").mean())
     means = {p: s for p, s in totals.iter_rows() if s is not None}
-    told = ", ".join(f"{PARTS[p].lower()} {means[p]:.0%}" for p in PARTS if p in means)
+    told = ", ".join(f"{PARTS[p].lower()} {_percent(means[p])}" for p in PARTS if p in means)
     alt_text = f"Stacked bars of {count_of(n, 'reading')}, {clean_text(state_name)}: on average {told or 'nothing told'}."
-    return Chart(spec, {"bars": data}, alt_text)
+    named = {"bars": data, "readers": _readers(shares), "head": pl.DataFrame({"figure": [PARTS["reader"]]})}
+    return Chart(spec, named, alt_text)

@@ -40,11 +40,17 @@ def say_span(middle: float | None, low: float, high: float, *, digits: int) -> s
     return f"{format_number(low, digits)} to {format_number(high, digits)}"
 
 
+def say_costed(row: dict[str, Any]) -> str:
+    """Say what is written down in all, and in how many of the entries."""
+    n = f"{row['n_costed']} of {row['n_work']}"
+    return n if row["cost"] is None else f"{format_number(row['cost'], 0)} in {n}"
+
+
 def show_list(rows: pl.DataFrame) -> None:
     """All vans shown, with what is not recorded left blank and said beside it."""
     table = rows.with_columns(
         pl.Series("stands", [stands(r) for r in rows.iter_rows(named=True)]),
-        pl.format("{} of {}", "n_costed", "n_work").alias("recorded"),
+        pl.Series("said_cost", [say_costed(r) for r in rows.iter_rows(named=True)]),
         pl.Series(
             "span",
             [
@@ -64,16 +70,17 @@ def show_list(rows: pl.DataFrame) -> None:
         table,
         {
             "van": st.column_config.TextColumn("Van", width=58),
-            "cohort": st.column_config.TextColumn("Group", width=190),
-            "cost_per_10000_km": st.column_config.NumberColumn("Cost / 10,000 km", format="%.0f", width=120),
-            "span": st.column_config.TextColumn("Siblings", width=110),
-            "stands": st.column_config.TextColumn("Cost stands", width=180),
+            "cohort": st.column_config.TextColumn("Group", width=184),
+            "cost_per_10000_km": st.column_config.NumberColumn("Cost / 10,000 km", format="%.0f", width=118),
+            "span": st.column_config.TextColumn("Siblings", width=94),
+            "stands": st.column_config.TextColumn("Cost stands", width=160),
             "days_per_10000_km": st.column_config.NumberColumn("Days / 10,000 km", format="%.1f", width=120),
-            "days_span": st.column_config.TextColumn("Siblings' days", width=100),
-            "cost": st.column_config.NumberColumn("Cost in all", format="%.0f", width=90),
-            "recorded": st.column_config.TextColumn("Entries with cost", width=120),
-            "days_standing": st.column_config.NumberColumn("Days standing", format="%.1f", width=110),
-            "km": st.column_config.NumberColumn("Km covered", format="%.0f", width=96),
+            "days_span": st.column_config.TextColumn("Siblings", width=84),
+            "said_cost": st.column_config.TextColumn(
+                "Cost in all", help="And how many entries have one.", width=116
+            ),
+            "days_standing": st.column_config.NumberColumn("Days", format="%.1f", width=50),
+            "km": st.column_config.NumberColumn("Km", format="%.0f", width=62),
         },
         key="cost_list",
         alt="Vans: cost per 10,000 km, siblings, cost, entries with a cost, days standing, distance.",

@@ -9,8 +9,8 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.code_names import Code
-from dashboard.charts.repairs import WORDS, draw_repair, say_verdict, say_work
-from dashboard.charts.words import CAVEAT, Reading, clean_text, format_number, say_part
+from dashboard.charts.repairs import GLYPHS, WORDS, draw_repair, say_verdict, say_work
+from dashboard.charts.words import CAVEAT, Reading, clean_text, say_part
 from dashboard.exports.repair_pictures import REPAIR_KEY, picture_repair, read_row
 from dashboard.parts.links import is_open, link_to, link_to_reading, link_to_van, name_stray, seed
 from dashboard.parts.plain import escape
@@ -103,18 +103,20 @@ def show_claim(row: dict[str, Any], reading: Reading) -> None:
         st.markdown(escape(row["claim"]))
         if row["effect"] is not None and row["effect_low"] is not None:
             low, high = (reading.say(row[k], signed=True, unit=False) for k in ("effect_low", "effect_high"))
-            q = f", q {row['effect_q']:.2g}" if row["effect_q"] is not None else ""
+            q = f"; q {row['effect_q']:.2g}" if row["effect_q"] is not None else ""
             st.write(
                 escape(
-                    f"Difference in differences {reading.say(row['effect'], signed=True)} (95 % interval {low} to {high};"
-                    f" {format_number(row['effect_df'], 0)} degrees of freedom{q})."
+                    f"Its move less that of its siblings over the same dates (difference in differences):"
+                    f" {reading.say(row['effect'], signed=True)}, 95 % interval {low} to {high}{q}."
                     f" {count_of(row['n_before'], 'scan')} before, {row['n_after']} after,"
-                    f" {count_of(row['n_siblings'], 'sibling')} over the same dates."
+                    f" {count_of(row['n_siblings'], 'sibling')}."
                 )
             )
             st.caption(
                 escape(
-                    f"By itself it would have moved back by about {reading.say(row['expected_return'], signed=True)}, had it been chosen for its readings only (regression to the mean)."
+                    f"Had the van been picked for its high or low scans alone, about"
+                    f" {reading.say(row['expected_return'], signed=True)} of that would have come by itself (regression"
+                    " to the mean)."
                 )
             )
         st.markdown(f"**Next check.** {escape(row['next_check'])}")
@@ -162,28 +164,42 @@ def show_readings(view: View, job: dict[str, Any]) -> None:
             key="repair_save",
         )
     show_table(
-        rows.with_columns(
-            pl.Series("reading", [Reading.from_row(r).title for r in rows.iter_rows(named=True)]),
-            pl.Series("stands", [say_verdict(r) for r in rows.iter_rows(named=True)]),
-            pl.format("{} / {}", "n_before", "n_after").alias("scans"),
-        ),
+        pl.DataFrame([say_row(r) for r in rows.iter_rows(named=True)], infer_schema_length=None),
         {
-            "reading": st.column_config.TextColumn("Reading", width=280),
-            "stands": st.column_config.TextColumn("Verdict", width=220),
-            "before_difference": st.column_config.NumberColumn("Before", format="%+.2f", width=72),
-            "after_difference": st.column_config.NumberColumn("After", format="%+.2f", width=72),
-            "effect": st.column_config.NumberColumn("Moved", format="%+.2f", width=72),
-            "effect_low": st.column_config.NumberColumn("from", format="%+.2f", width=72),
-            "effect_high": st.column_config.NumberColumn("to (95 %)", format="%+.2f", width=72),
-            "unit": st.column_config.TextColumn("Unit", width=70),
-            "scans": st.column_config.TextColumn("Scans", width=70),
-            "n_siblings": st.column_config.NumberColumn("Siblings", width=70),
+            "reading": st.column_config.TextColumn("Reading", width=268),
+            "verdict": st.column_config.TextColumn("Verdict", width=158),
+            "scans": st.column_config.TextColumn("Scans before, since", width=134),
+            "n_siblings": st.column_config.NumberColumn("Siblings", width=66),
+            "before": st.column_config.TextColumn("Stood off before", width=110),
+            "after": st.column_config.TextColumn("Since", width=60),
+            "moved": st.column_config.TextColumn("Moved (95 %)", width=170),
+            "unit": st.column_config.TextColumn("Unit", width=78),
         },
         key="repair_readings",
         alt="Readings this work touches: difference from siblings before and after, move, interval.",
         height=min(320, 37 * (rows.height + 1)),
     )
     link_to_reading(f"{escape(reading.title)} beside the siblings", reading, job["van"])
+
+
+def say_row(row: dict[str, Any]) -> dict[str, Any]:
+    """One reading that the work touches as a row of the table, in the reading's own digits."""
+    reading = Reading.from_row(row)
+    said = {
+        name: None if row[name] is None else reading.say(row[name], signed=True, unit=False)
+        for name in ("before_difference", "after_difference", "effect", "effect_low", "effect_high")
+    }
+    span = f" ({said['effect_low']} to {said['effect_high']})" if said["effect_low"] else ""
+    return {
+        "reading": reading.title,
+        "verdict": f"{GLYPHS[row['verdict']]} {WORDS[row['verdict']]}",
+        "scans": f"{row['n_before']}, {row['n_after']}",
+        "n_siblings": row["n_siblings"],
+        "before": said["before_difference"],
+        "after": said["after_difference"],
+        "moved": f"{said['effect']}{span}" if said["effect"] else None,
+        "unit": reading.unit if reading.unit != "1" else None,
+    }
 
 
 def show_codes_of(view: View, job: dict[str, Any]) -> None:

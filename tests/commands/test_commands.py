@@ -142,31 +142,18 @@ def test_loading_and_building_at_once_gives_one_report(tmp_path: Path) -> None:
     assert "--trial --build" in refused.stderr
 
 
-def test_a_command_that_is_stopped_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("stop_by", [KeyboardInterrupt(), RuntimeError("Query interrupted")])
+def test_a_command_that_is_stopped_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stop_by: BaseException
+) -> None:
+    """By a real Ctrl-C DuckDB 2.0.1 raises the second where it falls into a query, the first elsewhere."""
+
     def stop(*_: object, **__: object) -> None:
-        raise KeyboardInterrupt
+        raise stop_by
 
     monkeypatch.setattr("pipeline.ingest.load", stop)
     told = kinbay("load", "--build", "--home", tmp_path / "home", code=2)
     assert told.stderr == "Stopped; nothing half-done was kept.\n"
-
-
-def test_a_command_that_is_stopped_within_a_query_says_so(tmp_path: Path) -> None:
-    """A real SIGINT, which DuckDB turns into an error of its own."""
-    script = """if True:
-        import os, signal, threading, duckdb
-        from pipeline import ingest
-        query = "select count(*) from range(100_000_000_000) where range % 7 = 3"
-        def load(*_, **__):
-            threading.Timer(0.5, os.kill, (os.getpid(), signal.SIGINT)).start()
-            duckdb.connect().execute(query).fetchall()
-        ingest.load = load
-        from dashboard.start import main
-        main()
-    """
-    command = [sys.executable, "-c", script, "load", "--home", str(tmp_path / "home")]
-    told = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
-    assert (told.returncode, told.stderr) == (2, "Stopped; nothing half-done was kept.\n")
 
 
 def test_a_command_that_is_stopped_before_it_is_loaded_says_so(

@@ -130,9 +130,10 @@ def test_the_shares_page_says_one_reading_in_words(fleet: Fleet, monkeypatch: py
     assert not at.exception
     text = read_page(at)
     assert (
-        "65% of its differences because vans of one year differ from each other, and stay so (31 vans" in text
+        "65 % of its differences because vans of one year differ from each other, and stay so (31 vans"
+        in text
     )
-    assert "Van: 65% (95 % interval 52% to 80%); standard deviation 1.6 °C" in text
+    assert "Van: 65 % (95 % interval 52 to 80 %); standard deviation 1.6 °C" in text
     assert "Parking and fittings: not told, one reader only" in text
     assert "How to read it." in text
 
@@ -158,8 +159,18 @@ def test_every_piece_of_a_bar_is_told_by_word(opened: Warehouse) -> None:
     bars = draw_shares(list_variance_shares(opened), "warm idle", PRINT).data["bars"]
     assert set(bars["part"]) == set(PARTS.values())
     assert all(part in said for part, said in bars.select("part", "said").iter_rows())
+    assert bars["reading"][0] == bars.filter(part="Van").sort("end")["reading"][-1]
     whole = bars.group_by("reading").agg((pl.col("end") - pl.col("start")).sum())
     assert whole["end"].to_list() == pytest.approx([1.0, 1.0])
+
+
+def test_the_readers_share_stands_beside_every_bar_in_figures(opened: Warehouse) -> None:
+    shares = list_variance_shares(opened)
+    told = draw_shares(shares, "warm idle", PRINT).data["readers"]
+    assert set(told["reading"]) == set(draw_shares(shares, "warm idle", PRINT).data["bars"]["reading"])
+    first = shares.filter(pl.col("part") == "reader").row(0, named=True)
+    figure = "–" if first["share"] is None else f"{100 * first['share']:.0f} %"
+    assert told["figure"][0] == figure
 
 
 def test_pictures_carry_their_words_and_refuse_what_is_not_there(opened: Warehouse) -> None:

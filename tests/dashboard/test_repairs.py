@@ -44,7 +44,7 @@ def test_the_work_that_did_not_hold_comes_first_with_its_figures(
     assert not at.exception
     said = read_page(at)
     for words in (
-        "still 9.0 °C below", "Difference in differences +0.4 °C", "8 scans before, 2 after",
+        "still 9.0 °C below", "(difference in differences): +0.4 °C, 95 % interval", "8 scans before, 2 after",
         "11 siblings", "regression to the mean", "Next check.", "came back", CAVEAT,
     ):  # fmt: skip
         assert words in said, words

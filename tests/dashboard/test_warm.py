@@ -47,7 +47,8 @@ def test_a_newer_build_is_ready_before_it_is_asked(own_fleet: Fleet, monkeypatch
     home = Home(own_fleet.home)
     warm.ask_first(home)
     invented.publish(own_fleet.home, build=2, tables=invented.build_tables())
-    assert warm.ask_first(home) != own_fleet.build_id
+    newest = warm.ask_first(home)
+    assert newest != own_fleet.build_id
 
     def run(_: Warehouse, question: str, given: object) -> None:
         raise AssertionError(f"{question} was not asked before")
@@ -57,6 +58,15 @@ def test_a_newer_build_is_ready_before_it_is_asked(own_fleet: Fleet, monkeypatch
     assert describe_build(opened).height == 1
     assert list_filter_choices(opened).height > 0
     assert list_shown_vans(opened, ALL_VANS).height > 0
+
+
+def test_the_same_build_is_not_asked_again(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+    monkeypatch.setattr(warm.fleet, "describe_build", asked.append)
+    home = Home(own_fleet.home)
+    build = warm.ask_first(home)
+    assert warm.ask_first(home, build) == build
+    assert len(asked) == 1
 
 
 def test_without_a_build_there_is_nothing_to_ask(tmp_path: Path) -> None:
