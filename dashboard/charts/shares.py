@@ -28,9 +28,7 @@ MEANS = {
     "rest": "one van differs from scan to scan",
 }
 _ROW = 26
-_READERS_ROOM = (
-    60  # pixels right of the bars for the reader's share in figures, which is often too small to see
-)
+_READERS_ROOM = 48  # pixels right of the bars: the reader's share in figures, often too small to see
 # What fits into a piece, whatever the screen: name and share, a short name, the share alone, or nothing.
 _WIDE = "(datum.end - datum.start) * width"
 _LABEL = f"{_WIDE} > 125 ? datum.long : {_WIDE} > 66 ? datum.short : {_WIDE} > 30 ? datum.percent : ''"
@@ -128,7 +126,8 @@ def build_template(theme_name: str) -> dict[str, Any]:
         axis=alt.Axis(title=None, labelLimit={"expr": "width < 420 ? 150 : 230"}, labelColor=theme.text),
         scale=alt.Scale(paddingInner=0.22),
     )
-    axis = alt.Axis(title="Share of the differences", format=".0%", tickCount=5, labelOverlap=True)
+    axis = alt.Axis(title="Share of the differences", labelExpr="format(100 * datum.value, '.0f') + ' %'",
+                    tickCount=5, labelOverlap=True)  # fmt: skip
     x = alt.X("start:Q", axis=axis, scale=alt.Scale(domain=[0, 1], nice=False, clamp=True))
     colours = fills(theme)
     legend = alt.Legend(

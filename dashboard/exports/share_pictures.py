@@ -17,7 +17,7 @@ SHARES_KEY = (
     "Each bar is one reading: the squares of its differences within a model over the last year, season taken off, shared"
     " out. Van: vans of one model year that stay apart. Reader: the same vans read with another reader. Scan to scan:"
     " the rest, which no van, year or reader explains. Pieces stand in the order of the legend; the reader's share is"
-    " written at the right as well. On top the readings in which vans differ most."
+    " written at the right as well, a dash where it cannot be told. On top the readings in which vans differ most."
 )
 
 

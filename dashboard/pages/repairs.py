@@ -104,7 +104,7 @@ def show_claim(row: dict[str, Any], reading: Reading) -> None:
         if row["effect"] is not None and row["effect_low"] is not None:
             low, high = (reading.say(row[k], signed=True, unit=False) for k in ("effect_low", "effect_high"))
             q = f"; q {row['effect_q']:.2g}" if row["effect_q"] is not None else ""
-            st.write(
+            st.caption(
                 escape(
                     f"Its move less that of its siblings over the same dates (difference in differences):"
                     f" {reading.say(row['effect'], signed=True)}, 95 % interval {low} to {high}{q}."
