@@ -61,8 +61,8 @@ def test_a_newer_build_is_ready_before_it_is_asked(own_fleet: Fleet, monkeypatch
 
 
 def test_the_same_build_is_not_asked_again(own_fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    asked = []
-    monkeypatch.setattr(warm.fleet, "describe_build", asked.append)
+    asked: list[Warehouse] = []
+    monkeypatch.setattr("dashboard.questions.fleet.describe_build", asked.append)
     home = Home(own_fleet.home)
     build = warm.ask_first(home)
     assert warm.ask_first(home, build) == build
