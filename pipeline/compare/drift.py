@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compare.distributions import z_tail, z_upper
-from pipeline.compare.segments import batches_of_one_length
+from pipeline.compare.segments import blocks, runs_of_one_length
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -90,10 +90,41 @@ def _normal_score(s: Floats, variance: Floats, is_tied: NDArray[np.bool_], n: in
 def _tie_sums(x: Floats, is_tied: NDArray[np.bool_]) -> Ints:
     """Return the sum of (k - 1)(2 k + 5) over the points of each series, k being how many share the point's value."""
     found = np.zeros(len(x), dtype=np.int64)
+    if not is_tied.any():
+        return found
     tied = x[is_tied]
     alike = (tied[:, :, None] == tied[:, None, :]).sum(axis=2)
     found[is_tied] = ((alike - 1) * (2 * alike + 5)).sum(axis=1)
     return found
+
+
+def _by_pairs(x: Floats, t: Floats, inflation: Floats) -> tuple[np.ndarray, ...]:
+    """What the pairs of points of series of one length n (k, n) say, each of shape (k,).
+
+    Returns
+    -------
+    S, its variance with ties in it, whether values tie, the median of the pairs' slopes, and Sen's 95 % interval.
+    """
+    n = x.shape[1]
+    i, j = np.triu_indices(n, 1)
+    pairs = len(i)
+    rises = x.take(j, axis=1) - x.take(i, axis=1)
+    is_tied = (rises == 0).any(axis=1)
+    variance = (n * (n - 1) * (2 * n + 5) - _tie_sums(x, is_tied)) / 18
+    slopes = np.sort(rises / (t.take(j, axis=1) - t.take(i, axis=1)), axis=1)
+    reach = z_upper(_ALPHA / 2) * np.sqrt(variance * inflation)
+    upper = np.minimum(np.round((pairs + reach) / 2).astype(np.int64), pairs - 1)
+    lower = np.maximum(np.round((pairs - reach) / 2).astype(np.int64) - 1, 0)
+    series = np.arange(len(x))
+    slope = (slopes[:, (pairs - 1) // 2] + slopes[:, pairs // 2]) / 2
+    return (
+        np.sign(rises) @ np.ones(pairs),
+        variance,
+        is_tied,
+        slope,
+        slopes[series, lower],
+        slopes[series, upper],
+    )
 
 
 def _check(cell: Ints, time: Floats) -> None:
@@ -131,43 +162,21 @@ def follow(cell: Ints, time: Floats, value: Floats, rho: Floats) -> Trends:
     made = {
         name: np.full(cells, np.nan) for name in ("slope", "low", "high", "start", "s", "variance", "z", "p")
     }
-    for part, rows in batches_of_one_length(cell, cells):
+    for part, rows in runs_of_one_length(cell, cells):
         n = rows.shape[1]
         x, t = value[rows], time[rows]
-        i, j = np.triu_indices(n, 1)
-        rises = x[:, j] - x[:, i]
-        s = np.sign(rises).sum(axis=1)
-        tie_sum = _tie_sums(x, (rises == 0).any(axis=1))
-        plain = (n * (n - 1) * (2 * n + 5) - tie_sum) / 18
         widths, which = np.unique(rho[part], return_inverse=True)
         inflation = np.array([serial_inflation(float(r), n) for r in widths])[which]
-        slopes = np.sort(rises / (t[:, j] - t[:, i]), axis=1)
-        reach = z_upper(_ALPHA / 2) * np.sqrt(plain * inflation)
-        pairs = len(i)
-        upper = np.minimum(np.round((pairs + reach) / 2).astype(np.int64), pairs - 1)
-        lower = np.maximum(np.round((pairs - reach) / 2).astype(np.int64) - 1, 0)
-        slope = (slopes[:, (pairs - 1) // 2] + slopes[:, pairs // 2]) / 2
-        z = _normal_score(s, plain, tie_sum > 0, n) / np.sqrt(inflation)
-        made["slope"][part], made["s"][part], made["z"][part] = slope, s, z
-        made["low"][part] = np.take_along_axis(slopes, lower[:, None], 1)[:, 0]
-        made["high"][part] = np.take_along_axis(slopes, upper[:, None], 1)[:, 0]
-        made["start"][part] = np.median(x - slope[:, None] * t, axis=1)
-        made["variance"][part] = plain * inflation
+        pairs = [_by_pairs(x[b], t[b], inflation[b]) for b in blocks(len(part), n * (n - 1) // 2)]
+        s, variance, is_tied, slope, low, high = (np.concatenate(found) for found in zip(*pairs, strict=True))
+        z = _normal_score(s, variance, is_tied, n) / np.sqrt(inflation)
+        made["s"][part], made["variance"][part], made["z"][part] = s, variance * inflation, z
+        made["slope"][part], made["low"][part], made["high"][part] = slope, low, high
+        left = np.sort(x - slope[:, None] * t, axis=1)
+        made["start"][part] = (left[:, (n - 1) // 2] + left[:, n // 2]) / 2
         made["p"][part] = np.minimum(2 * z_tail(np.abs(z)), 1.0)
     counts = np.bincount(cell, minlength=cells).astype(np.int64)
     return Trends(
         counts, made["slope"], made["low"], made["high"], made["start"], made["s"], made["variance"], made["z"],
         made["p"],
     )  # fmt: skip
-
-
-def time_to_edge(position: Floats, slope: Floats, low: Floats, high: Floats) -> Floats:
-    """Return how long a line needs from `position` to leave the range low..high at this slope.
-
-    0 where it is outside already on the side it moves to; inf where it does not move.
-    """
-    edge = np.where(slope > 0, high, low)
-    away = np.where(slope > 0, edge - position, position - edge)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        needed = np.maximum(away, 0.0) / np.abs(slope)
-    return np.where(slope == 0, np.inf, needed)

@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-_MOST_PAIRS = 2_000_000  # pairs of points held in memory at a time
+_MOST_VALUES = 50_000  # at a time: as many as the processor's own memory holds
 
 
-def batches_of_one_length(cell: Ints, cells: int, least: int = 3) -> Iterator[tuple[Ints, Ints]]:
-    """Yield cells with equally many rows, shape (k,), with the rows of each, shape (k, n), few enough for their pairs.
+def runs_of_one_length(cell: Ints, cells: int, least: int = 3) -> Iterator[tuple[Ints, Ints]]:
+    """Yield cells with equally many rows, shape (k,), with the rows of each, shape (k, n).
 
     Parameters
     ----------
@@ -28,10 +28,13 @@ def batches_of_one_length(cell: Ints, cells: int, least: int = 3) -> Iterator[tu
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
     for n in np.unique(counts[counts >= least]):
         members = np.flatnonzero(counts == n)
-        step = max(int(_MOST_PAIRS // (n * (n - 1) // 2)), 1)
-        for first in range(0, len(members), step):
-            part = members[first : first + step]
-            yield part, starts[part][:, None] + np.arange(n)
+        yield members, starts[members][:, None] + np.arange(n)
+
+
+def blocks(rows: int, each: int) -> Iterator[slice]:
+    """Yield all of some rows, few enough at a time where each needs room for so many values."""
+    step = max(_MOST_VALUES // each, 1)
+    return (slice(first, first + step) for first in range(0, rows, step))
 
 
 def starts_of(sorted_codes: Ints) -> Ints:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -31,16 +32,31 @@ def left_correlation(n: int) -> Floats:
     return np.array([np.trace(x @ np.eye(n, k=1)) / np.trace(x) for x in left])
 
 
-def left_by_line(cell: Ints, time: Floats, value: Floats, cells: int) -> tuple[Floats, Floats, Floats]:
-    """Return of each cell's line of least squares the slope (cells,), the residuals (rows,) and sum (t - mean)^2 (cells,).
+@dataclass(frozen=True)
+class Lines:
+    """The line of least squares through each cell's points.
 
     Parameters
     ----------
-    cell, time, value : (rows,)
-        Cell from 0, when and what.
-    cells : int
-        Number of cells; the slope of one without two different times is 0.
+    time, value : (rows,) float
+        Less the means of their cell.
+    left : (rows,) float
+        What the line leaves of the value.
+    spread : (cells,) float
+        Sum of squares of time.
+    slope : (cells,) float
+        0 for a cell without two different times.
     """
+
+    time: Floats
+    value: Floats
+    left: Floats
+    spread: Floats
+    slope: Floats
+
+
+def fit_lines(cell: Ints, time: Floats, value: Floats, cells: int) -> Lines:
+    """Fit a line to the points of every cell; `cell` counts from 0."""
     n = np.maximum(np.bincount(cell, minlength=cells), 1)
 
     def less_mean(x: Floats) -> Floats:
@@ -49,7 +65,7 @@ def left_by_line(cell: Ints, time: Floats, value: Floats, cells: int) -> tuple[F
     when, what = less_mean(time), less_mean(value)
     spread = np.bincount(cell, when**2, cells).astype(np.float64)
     slope = np.bincount(cell, when * what, cells) / np.where(spread > 0, spread, 1.0)
-    return slope, what - slope[cell] * when, spread
+    return Lines(when, what, what - slope[cell] * when, spread, slope)
 
 
 def _medians(values: Floats, group: Ints, groups: int) -> Floats:
@@ -62,7 +78,7 @@ def _medians(values: Floats, group: Ints, groups: int) -> Floats:
 
 
 def serial_correlation(
-    cell: Ints, time: Floats, value: Floats, measure: Ints, measures: int, *, prior: float = 30.0
+    cell: Ints, time: Floats, lines: Lines, measure: Ints, measures: int, *, prior: float = 30.0
 ) -> Floats:
     """Return the first-order serial correlation of every cell from one time unit to the next.
 
@@ -72,8 +88,10 @@ def serial_correlation(
 
     Parameters
     ----------
-    cell, time, value : (rows,)
+    cell, time : (rows,)
         Cell of each row, from 0, in order; time rises strictly within a cell.
+    lines : Lines
+        Fitted to the rows.
     measure : (cells,) int
         Measure of each cell.
     measures : int
@@ -92,11 +110,11 @@ def serial_correlation(
     """
     cells = len(measure)
     n = np.bincount(cell, minlength=cells).astype(np.int64)
-    _, left, _ = left_by_line(cell, time, value, cells)
+    left = lines.left
     is_next = np.append(cell[1:] == cell[:-1], False)
     by_next = np.where(is_next, left * np.append(left[1:], 0.0), 0.0)
     product = np.bincount(cell, by_next, cells).astype(np.float64)
-    gaps = np.diff(time)[is_next[:-1]]
+    gaps, often = np.unique(np.diff(time)[is_next[:-1]], return_counts=True)
     square = np.bincount(cell, left**2, cells).astype(np.float64)
     told = (n >= _LEAST_POINTS) & (square > 0)
     if not told.any():
@@ -118,5 +136,5 @@ def serial_correlation(
     seen = typical(product[told] * weight) / typical(shares)
     curves = np.stack([typical(shares * column) / typical(shares) for column in expected[told].T], axis=1)
     neighbours = np.array([np.interp(s, curve, _GRID) for s, curve in zip(seen, curves, strict=True)])
-    over_gaps = np.array([np.mean(rho**gaps) for rho in _GRID])
+    over_gaps = (_GRID[:, None] ** gaps) @ often / often.sum()
     return np.asarray(np.interp(neighbours, over_gaps, _GRID)[measure])

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compare.distributions import chi2_quantile, chi2_upper, t_tail
+from pipeline.compare.distributions import chi2_quantile, t_tail, z_upper
 from pipeline.compare.moderation import fit_prior, log_chi_square_moments, moderate
-from pipeline.compare.segments import batches_of_one_length, segment_medians
-from pipeline.compare.serial import left_by_line
+from pipeline.compare.segments import runs_of_one_length, segment_medians
+from pipeline.compare.serial import Lines
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -52,24 +52,35 @@ class Slopes:
     healthy_scatter: Floats
 
 
-def _line_variances(cell: Ints, time: Floats, spread: Floats, rho: Floats) -> tuple[Floats, Floats]:
+def _line_variances(cell: Ints, lines: Lines, rho: Floats) -> tuple[Floats, Floats]:
     """Variance of the slope, and expected residual sum of squares, both per unit variance of one value.
 
     With first-order correlations R over the true gaps, z = t - mean: z'Rz / (z'z)^2 and n - 1'R1 / n - z'Rz / z'z;
     without correlation 1 / z'z and n - 2.
     """
-    cells = len(rho)
+    cells, spread = len(rho), lines.spread
     variance, left = 1 / spread, np.bincount(cell, minlength=cells).astype(np.float64) - 2
-    for part, rows in batches_of_one_length(cell, cells):
+    for part, rows in runs_of_one_length(cell, cells):
         kept = rho[part] > 0
-        part, rows = part[kept], rows[kept]
-        size, when = rows.shape[1], time[rows]
-        alike = np.exp(np.log(rho[part])[:, None, None] * np.abs(when[:, :, None] - when[:, None, :]))
-        z = when - when.mean(axis=1, keepdims=True)
-        along = ((alike @ z[:, :, None])[:, :, 0] * z).sum(axis=1)
+        part, z = part[kept], lines.time[rows[kept]]
+        size = z.shape[1]
+        kinship = rho[part][:, None] ** np.diff(z, axis=1)
+        alike, along = _quadratic(np.ones_like(z), kinship), _quadratic(z, kinship)
         variance[part] = along / spread[part] ** 2
-        left[part] = size - alike.sum(axis=(1, 2)) / size - along / spread[part]
+        left[part] = size - alike / size - along / spread[part]
     return variance, left
+
+
+def _quadratic(x: Floats, kinship: Floats) -> Floats:
+    """Sum x'Rx of every row of x (k, n), R being a first-order process with these correlations of neighbours (k, n - 1).
+
+    What the earlier points carry on to point i is that of point i - 1 and the point itself, times one correlation.
+    """
+    carried, total = np.zeros(len(x)), (x**2).sum(axis=1)
+    for i in range(kinship.shape[1]):
+        carried = (carried + x[:, i]) * kinship[:, i]
+        total += 2 * carried * x[:, i + 1]
+    return np.asarray(total)
 
 
 def healthy_scatter(chi2: Floats, measure: Ints, measures: int) -> Floats:
@@ -106,14 +117,16 @@ def healthy_scatter(chi2: Floats, measure: Ints, measures: int) -> Floats:
 
 
 def judge_slopes(
-    cell: Ints, time: Floats, value: Floats, rho: Floats, measure: Ints, measures: int, least_variance: Floats
+    cell: Ints, lines: Lines, rho: Floats, measure: Ints, measures: int, least_variance: Floats
 ) -> Slopes:
     """Return slope, error and p-value of every cell; each has three or more points.
 
     Parameters
     ----------
-    cell, time, value : (rows,)
+    cell : (rows,) int
         Cell from 0, in order; time rises strictly within a cell.
+    lines : Lines
+        Fitted to the rows.
     rho : (cells,) float
         Serial correlation over one time unit.
     measure : (cells,) int
@@ -127,9 +140,8 @@ def judge_slopes(
     (d0 = 0) and no serial correlation this is the t-test of a regression's slope.
     """
     cells = len(rho)
-    slope, left, spread = left_by_line(cell, time, value, cells)
-    per_unit, expected = _line_variances(cell, time, spread, rho)
-    s2 = np.bincount(cell, left**2, cells) / expected
+    per_unit, expected = _line_variances(cell, lines, rho)
+    s2 = np.bincount(cell, lines.left**2, cells) / expected
     n = np.bincount(cell, minlength=cells)
     own_df = np.maximum((n - 2) * (1 - rho**2) / (1 + rho**2), 1.0)
     prior = fit_prior(s2, measure, measures, *log_chi_square_moments(own_df))
@@ -138,11 +150,11 @@ def judge_slopes(
     s2_used = np.maximum.reduce([moderate(s2, own_df, s02, d0), OWN_SHARE * s2, least_variance])
     plain = np.sqrt(s2_used * per_unit)
     df = d0 + own_df
-    t = np.divide(slope, plain, out=np.zeros(cells), where=plain > 0)
-    scatter = healthy_scatter(chi2_upper(_two_sided(t, df), 1), measure, measures)[measure]
+    t = np.divide(lines.slope, plain, out=np.zeros(cells), where=plain > 0)
+    scatter = healthy_scatter(z_upper(_two_sided(t, df) / 2) ** 2, measure, measures)[measure]
     error = plain * np.sqrt(scatter)
     t = t / np.sqrt(scatter)
-    return Slopes(slope, error, t, df, _two_sided(t, df), scatter)
+    return Slopes(lines.slope, error, t, df, _two_sided(t, df), scatter)
 
 
 def _two_sided(t: Floats, df: Floats) -> Floats:

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from pipeline.compare.distributions import t_quantile, t_tail
 from pipeline.compare.moderation import fit_prior, log_chi_square_moments, moderate
+from pipeline.compare.segments import runs_of_one_length
+from pipeline.compare.serial import Lines
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -78,47 +80,36 @@ def first_noticed(x: Floats, *, n_start: int = 4) -> int | None:
     return int(passed[0]) if len(passed) else None
 
 
-def locate_step(cell: Ints, time: Floats, value: Floats, cells: int) -> Steps:
+def locate_step(cell: Ints, lines: Lines) -> Steps:
     """Return where each series steps: after the point at which the sum of deviations from the mean is furthest off.
 
     Parameters
     ----------
-    cell, time, value : (rows,)
-        In order of cell and time.
-    cells : int
-        Number of cells.
+    cell : (rows,) int
+        Cell from 0, in order, and in order of time within a cell.
+    lines : Lines
+        Fitted to the rows.
 
     Notes
     -----
     The place is that of Hinkley 1971 (Biometrika 58:509-523), weighted by sqrt(n / (k (n - k))) so that it is the
     step of least squares.
     """
-    n = np.bincount(cell, minlength=cells)
-    start = np.concatenate([[0], np.cumsum(n)[:-1]]).astype(np.int64)
-    mean = np.bincount(cell, value, cells) / np.maximum(n, 1)
-    off = value - mean[cell]
-    total = np.cumsum(off)
-    before = np.where(start > 0, total[np.maximum(start - 1, 0)], 0.0)
-    k = np.arange(len(cell)) - start[cell] + 1
-    left = n[cell] - k
-    explained = np.where(left > 0, (total - before[cell]) ** 2 * n[cell] / np.maximum(k * left, 1), -1.0)
-    is_told = n > 1
-    best = np.full(cells, -np.inf)
-    best[n > 0] = np.maximum.reduceat(explained, start[n > 0]) if len(cell) else best[n > 0]
-    at_best = np.flatnonzero(explained == best[cell])
-    first = np.full(cells, -1)
-    first[is_told] = at_best[np.searchsorted(at_best, start[is_told])]
-    at, size, beats = first[is_told], np.full(cells, np.nan), np.full(cells, np.nan)
-    deviation = total[at] - before[is_told]
-    size[is_told] = -deviation * n[is_told] / (k[at] * left[at])
-    square = np.bincount(cell, off**2, cells)[is_told]
-    when = time - (np.bincount(cell, time, cells) / np.maximum(n, 1))[cell]
-    spread = np.bincount(cell, when**2, cells)[is_told]
-    along = np.bincount(cell, when * off, cells)[is_told]
-    by_line = square - along**2 / np.where(spread > 0, spread, 1.0)
-    by_step = np.maximum(square - explained[at], 1e-12 * np.maximum(square, 1e-300))
-    beats[is_told] = by_line / by_step
-    return Steps(first.astype(np.int64), size, beats)
+    cells = len(lines.slope)
+    place, size, beats = np.full(cells, -1), np.full(cells, np.nan), np.full(cells, np.nan)
+    for part, rows in runs_of_one_length(cell, cells, least=2):
+        n, off = rows.shape[1], lines.value[rows]
+        k = np.arange(1, n)
+        total = np.cumsum(off, axis=1)[:, :-1]
+        explained = total**2 * (n / (k * (n - k)))
+        series, best = np.arange(len(part)), explained.argmax(axis=1)
+        square = (off**2).sum(axis=1)
+        by_line = square - lines.slope[part] ** 2 * lines.spread[part]
+        by_step = np.maximum(square - explained[series, best], 1e-12 * np.maximum(square, 1e-300))
+        place[part] = rows[series, best]
+        size[part] = -total[series, best] * n / (k * (n - k))[best]
+        beats[part] = by_line / by_step
+    return Steps(place, size, beats)
 
 
 @dataclass(frozen=True)

@@ -58,14 +58,12 @@ create table if not exists computed.reader_updates (
 );
 
 create table if not exists computed.van_drifts (
-    van varchar, cohort_id varchar, parameter varchar, state varchar, unit varchar, n_scans bigint, n_months bigint,
-    n_siblings bigint, is_fallback boolean, first_seen timestamp, last_seen timestamp, months double, slope double,
+    van varchar, cohort_id varchar, parameter varchar, state varchar, van_no bigint, cell_no bigint, unit varchar,
+    n_scans bigint, n_months bigint, n_siblings bigint, is_fallback boolean, first_seen timestamp, last_seen timestamp, months double, slope double,
     slope_low double, slope_high double, difference double, interval_low double, interval_high double,
-    start_value double, end_value double, sibling_median double, sibling_low double, sibling_high double,
-    serial_correlation double, healthy_scatter double, score double, df double, p double, rank_p double, q double,
-    detectable double, tier varchar, reason varchar, is_step boolean,
-    step_at timestamp, step_size double, has_left boolean, leaves_at timestamp, leaves_from timestamp,
-    leaves_to timestamp
+    start_value double, end_value double, sibling_median double, serial_correlation double,
+    healthy_scatter double, score double, df double, p double, rank_p double, q double, detectable double,
+    tier varchar, reason varchar, is_step boolean, step_at timestamp, step_size double
 );
 
 create table if not exists computed.repairs (

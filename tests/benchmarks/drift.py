@@ -17,7 +17,7 @@ from scipy import stats
 from pipeline.build.drifts import RANKS_AGREE
 from pipeline.compare.drift import follow
 from pipeline.compare.multiplicity import adjust_by_matter, benjamini_hochberg
-from pipeline.compare.serial import serial_correlation
+from pipeline.compare.serial import fit_lines, serial_correlation
 from pipeline.compare.slopes import judge_slopes
 
 Floats = NDArray[np.float64]
@@ -114,9 +114,10 @@ def judge(found: Floats) -> Ways:
     series = (code, at.astype(float), flat[cell, at])
     reading = np.broadcast_to(np.arange(cells)[None, :, None], (cohorts, cells, vans)).ravel()[kept]
     told, measure = np.unique(reading, return_inverse=True)
-    rho = serial_correlation(*series, measure, len(told))
+    lines = fit_lines(*series, len(measure))
+    rho = serial_correlation(*series[:2], lines, measure, len(told))
     p = np.full((2, len(flat)), np.nan)
-    p[0, kept] = judge_slopes(*series, rho, measure, len(told), np.zeros(len(rho))).p
+    p[0, kept] = judge_slopes(code, lines, rho, measure, len(told), np.zeros(len(rho))).p
     p[1, kept] = follow(*series, rho).p
     return Ways(*p.reshape(2, cohorts, cells, vans))
 
@@ -203,8 +204,9 @@ def speed() -> None:
     value = np.random.default_rng(SEED).normal(size=cells * months)
     cell, at = np.repeat(np.arange(cells), months), np.tile(np.arange(months, dtype=float), cells)
     started = time.perf_counter()
-    rho = serial_correlation(cell, at, value, np.arange(cells) % 100, 100)
-    judge_slopes(cell, at, value, rho, np.arange(cells) % 100, 100, np.zeros(cells))
+    lines = fit_lines(cell, at, value, cells)
+    rho = serial_correlation(cell, at, lines, np.arange(cells) % 100, 100)
+    judge_slopes(cell, lines, rho, np.arange(cells) % 100, 100, np.zeros(cells))
     follow(cell, at, value, rho)
     sys.stdout.write(f"1,000 vans x 100 cells x 18 months: {time.perf_counter() - started:.1f} s\n")
 

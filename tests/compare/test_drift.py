@@ -82,21 +82,13 @@ def test_false_alarms_stay_between_three_and_seven_in_a_hundred(rho: float) -> N
     for k in range(1, 15):
         value[:, k] = rho * value[:, k - 1] + np.sqrt(1 - rho**2) * value[:, k]
     cell, time = np.repeat(np.arange(3000), 15), np.tile(np.arange(15.0), 3000)
-    known = serial.serial_correlation(cell, time, value.ravel(), np.arange(3000) % 20, 20)
+    lines = serial.fit_lines(cell, time, value.ravel(), 3000)
+    known = serial.serial_correlation(cell, time, lines, np.arange(3000) % 20, 20)
     assert np.mean(known) == pytest.approx(rho, abs=0.06)
     p = drift.follow(cell, time, value.ravel(), known).p
     assert 0.03 <= np.mean(p <= 0.05) <= 0.07
-    by_slope = slopes.judge_slopes(
-        cell, time, value.ravel(), known, np.arange(3000) % 20, 20, np.zeros(3000)
-    ).p
+    by_slope = slopes.judge_slopes(cell, lines, known, np.arange(3000) % 20, 20, np.zeros(3000)).p
     assert 0.03 <= np.mean(by_slope <= 0.05) <= 0.07
     if rho:
         naive = drift.follow(cell, time, value.ravel(), np.zeros(3000)).p
         assert np.mean(naive <= 0.05) > 0.10
-
-
-def test_time_to_the_edge_by_hand() -> None:
-    """At 2 with slope 0.5 the edge 4 is four months off; falling, the edge -1 is six; outside it is none."""
-    position, slope = np.array([2.0, 2.0, 5.0, 2.0]), np.array([0.5, -0.5, 0.5, 0.0])
-    low, high = np.full(4, -1.0), np.full(4, 4.0)
-    assert drift.time_to_edge(position, slope, low, high).tolist() == [4.0, 6.0, 0.0, np.inf]

@@ -13,10 +13,10 @@ from tests.benchmarks.drift import Fleet, differences, judge
 def _judge(value: np.ndarray, time: np.ndarray, measures: int, rho: float = 0.0) -> slopes.Slopes:
     """Slopes of series of one length, shape (cells, n); cell k is of measure k % measures."""
     cells, n = value.shape
+    cell = np.repeat(np.arange(cells), n)
     return slopes.judge_slopes(
-        np.repeat(np.arange(cells), n),
-        np.tile(time, cells),
-        value.ravel(),
+        cell,
+        serial.fit_lines(cell, np.tile(time, cells), value.ravel(), cells),
         np.full(cells, rho),
         np.arange(cells) % measures,
         measures,
@@ -98,7 +98,9 @@ def test_correlation_is_found_though_months_are_missing(rho: float) -> None:
     for k in range(1, 18):
         value[:, k] = rho * value[:, k - 1] + np.sqrt(1 - rho**2) * value[:, k]
     cell, at = np.nonzero(rng.random(value.shape) > 0.2)
-    found = serial.serial_correlation(cell, at.astype(float), value[cell, at], np.arange(2000) % 20, 20)
+    time = at.astype(float)
+    lines = serial.fit_lines(cell, time, value[cell, at], 2000)
+    found = serial.serial_correlation(cell, time, lines, np.arange(2000) % 20, 20)
     assert np.mean(found) == pytest.approx(rho, abs=0.05)
 
 

@@ -9,9 +9,14 @@ import numpy as np
 import pytest
 
 from pipeline.compare.drift import follow
-from pipeline.compare.steps import first_noticed, locate_step, smooth, tabular_cusum
+from pipeline.compare.serial import fit_lines
+from pipeline.compare.steps import Steps, first_noticed, locate_step, smooth, tabular_cusum
 
 Example = Callable[[str], dict[str, Any]]
+
+
+def _locate(cell: np.ndarray, time: np.ndarray, value: np.ndarray) -> Steps:
+    return locate_step(cell, fit_lines(cell, time, value, int(cell.max()) + 1))
 
 
 def test_trend_with_ties(example: Example) -> None:
@@ -60,7 +65,7 @@ def test_the_nile_falls_after_1898(example: Example) -> None:
     case = example("nile_step")
     value = np.array(case["inputs"]["x"], dtype=float)
     years = case["inputs"]["first_year"] + np.arange(len(value), dtype=float)
-    found = locate_step(np.zeros(len(value), dtype=np.int64), years, value, 1)
+    found = _locate(np.zeros(len(value), dtype=np.int64), years, value)
     assert years[found.last_before[0]] == case["expected"]["last_year_before"]
     assert found.size[0] < 0
     assert found.beats_line[0] > 1
@@ -79,5 +84,5 @@ def test_cracks_only_grow(example: Example) -> None:
     chances = [2 / float(np.prod(np.arange(1.0, n + 1))) for n in sizes]
     assert found.p == pytest.approx(np.array(chances), rel=1e-6)
     assert np.all(found.slope_low > 0)
-    step = locate_step(cell, time, np.concatenate(paths), len(paths))
+    step = _locate(cell, time, np.concatenate(paths))
     assert np.all(step.beats_line < 1)

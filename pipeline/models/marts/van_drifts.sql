@@ -41,26 +41,72 @@ with drifts as (
     select * from computed.van_drifts
 ),
 
-vans as (
-    select * from int_numbered_vans
+scores as (
+    select * from computed.sibling_scores
 ),
 
-cells as (
-    select * from int_cells
-),
-
-numbered as (
+ranges as (
     select
-        drifts.van, drifts.cohort_id, drifts.parameter, drifts.state, vans.van_no, cells.cell_no, drifts.unit,
-        drifts.n_scans, drifts.n_months, drifts.n_siblings, drifts.is_fallback, drifts.first_seen, drifts.last_seen,
-        drifts.months, drifts.slope, drifts.slope_low, drifts.slope_high, drifts.difference, drifts.interval_low,
-        drifts.interval_high, drifts.start_value, drifts.end_value, drifts.sibling_median, drifts.sibling_low,
-        drifts.sibling_high, drifts.serial_correlation, drifts.healthy_scatter, drifts.score, drifts.df, drifts.p,
-        drifts.rank_p, drifts.q, drifts.detectable, drifts.tier, drifts.reason, drifts.is_step, drifts.step_at,
-        drifts.step_size, drifts.has_left, drifts.leaves_at, drifts.leaves_from, drifts.leaves_to
+        van, parameter, state,
+        sibling_low - sibling_median as range_low,
+        sibling_high - sibling_median as range_high
+    from scores
+    where channel = 'level' and sibling_low is not null
+),
+
+-- What is left of the range on the side a slope moves to, at the slope and at the ends of its interval.
+rooms as (
+    select
+        drifts.*,
+        drifts.sibling_median + ranges.range_low as sibling_low,
+        drifts.sibling_median + ranges.range_high as sibling_high,
+        ranges.range_high - drifts.end_value as room_above,
+        drifts.end_value - ranges.range_low as room_below,
+        case when drifts.slope > 0 then drifts.slope_high else drifts.slope_low end as steepest,
+        case when drifts.slope > 0 then drifts.slope_low else drifts.slope_high end as flattest
     from drifts
-    inner join vans on drifts.van = vans.van
-    inner join cells on drifts.parameter = cells.parameter and drifts.state = cells.state
+    left join ranges
+        on drifts.van = ranges.van
+        and drifts.parameter = ranges.parameter
+        and drifts.state = ranges.state
+        and drifts.slope is not null
+),
+
+-- Months from the last scan, none or less where the line is outside; null where it does not move, or where a slope of
+-- the interval moves back.
+times as (
+    select
+        *,
+        case when slope > 0 then room_above else room_below end / nullif(abs(slope), 0) as months_at,
+        case when steepest > 0 then room_above else room_below end / nullif(abs(steepest), 0) as months_from,
+        case
+            when sign(flattest) = sign(slope)
+                then case when slope > 0 then room_above else room_below end / nullif(abs(flattest), 0)
+        end as months_to
+    from rooms
+),
+
+-- To the hour, finer than is known anyway; no date is told beyond ten years, nor of a line that is outside.
+columns_kept as (
+    select
+        van, cohort_id, parameter, state, van_no, cell_no, unit, n_scans, n_months, n_siblings, is_fallback, first_seen, last_seen,
+        months, slope, slope_low, slope_high, difference, interval_low, interval_high, start_value, end_value,
+        sibling_median, sibling_low, sibling_high, serial_correlation, healthy_scatter, score, df, p, rank_p, q,
+        detectable, tier, reason, is_step, step_at, step_size,
+        case when slope is not null then coalesce(months_at <= 0, false) end as has_left,
+        case
+            when months_at > 0 and months_at <= 120
+                then last_seen + cast(round(months_at * 730.5) as bigint) * interval '1' hour
+        end as leaves_at,
+        case
+            when coalesce(months_at, 1) > 0 and months_from <= 120
+                then last_seen + cast(round(greatest(months_from, 0) * 730.5) as bigint) * interval '1' hour
+        end as leaves_from,
+        case
+            when months_at > 0 and months_to <= 120
+                then last_seen + cast(round(months_to * 730.5) as bigint) * interval '1' hour
+        end as leaves_to
+    from times
 )
 
-select * from numbered
+select * from columns_kept
