@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 import numpy as np
 import polars as pl
 import pyarrow as pa
@@ -17,32 +14,26 @@ from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
 SHARES = "computed.variance_shares"
-PARENTS = ("int_share_scans", "int_cells", "computed.exposure_effects", "vocab.parameters")
+PARENTS = ("int_share_cells", "int_cells", "computed.exposure_effects", "vocab.parameters")
 FACTORS = {"model_year": "cohort_no", "van": "van_no", "reader": "reader_no"}
+PARTS = [*FACTORS, "rest", "exposure"]
 MIN_VANS = 6  # with fewer, the spread between vans is as good as unknown (proposal)
-_QUERY = """
-select cell_no - 1 as measure, family_no, cohort_no, van_no, reader_no, count(*) as n_scans,
-    avg(value_shared) as value, count(*) * var_pop(value_shared) as value_square,
-    avg(exposure_shift) as exposure, count(*) * var_pop(exposure_shift) as exposure_square
-from int_share_scans
-group by cell_no, family_no, cohort_no, van_no, reader_no
-"""
+_CELLS = "select * from int_share_cells"
 _READINGS = """
-select c.parameter, c.state, p.unit
+select c.cell_no, c.parameter, c.state, p.unit, coalesce(e.n_exposures, 0) as n_exposures
 from int_cells as c
 inner join vocab.parameters as p on c.parameter = p.parameter
+left join (
+    select x.parameter, x.state, count(distinct concat(x.attribute, '=', x.level)) as n_exposures
+    from computed.exposure_effects as x where x.effect <> 0 group by x.parameter, x.state
+) as e on c.parameter = e.parameter and c.state = e.state
 order by c.cell_no
-"""
-_EXPOSURES = """
-select parameter, state, count(distinct concat(attribute, '=', level)) as n_levels
-from computed.exposure_effects
-where effect <> 0
-group by parameter, state
 """
 _WHY = {
     "model_year": "no model has vans of two years that can be told from their readers",
     "van": "too few scans a van to tell vans from single scans",
     "reader": "one reader only, or each group of vans has its own reader",
+    "exposure": "no exposure was found to move this reading",
 }
 _SCHEMA = pa.schema(
     [
@@ -68,66 +59,59 @@ def _exposure_variance(
     return spread
 
 
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+def _parts(found: Components, exposure: FloatArray, n_exposures: IntArray, n_scans: IntArray) -> pl.DataFrame:
+    """The parts of one reading after the other, the exposures' last, beside what was estimated without them."""
+    total = np.nansum(found.variance, axis=1) + exposure
+    whole = np.where(total > 0, total, np.nan)
+    keep = ((total - exposure) / whole)[:, None]
+    is_moved = n_exposures > 0
+
+    def column(estimated: FloatArray, of_exposure: FloatArray) -> pl.Series:
+        values = np.column_stack([estimated, np.where(is_moved, of_exposure, np.nan)])
+        return pl.Series(values.ravel(), nan_to_null=True)
+
+    unknown = np.full(len(total), np.nan)
+    is_missing = np.column_stack([np.isnan(found.variance), ~is_moved])
+    return pl.DataFrame(
+        {
+            "part": PARTS * len(total),
+            "share": column(found.share * keep, exposure / whole),
+            "low": column(found.low * keep, unknown),
+            "high": column(found.high * keep, unknown),
+            "deviation": column(np.sqrt(found.variance), np.sqrt(exposure)),
+            "n_levels": np.column_stack([found.levels, n_scans, n_exposures]).ravel(),
+            "reason": [
+                _WHY.get(part) if lost else None
+                for part, lost in zip(PARTS * len(total), is_missing.ravel().tolist(), strict=True)
+            ],
+        }
+    )
 
 
-def _rows(
-    head: Mapping[str, Any], found: Components, at: int, exposure: float, n_exposures: int
-) -> list[dict[str, Any]]:
-    """The parts of one reading, with the exposures' beside what was estimated without them."""
-    total = float(np.nansum(found.variance[at])) + exposure
-    keep = (total - exposure) / total if total > 0 else np.nan
-    rows: list[dict[str, Any]] = []
-    for number, part in enumerate((*FACTORS, "rest")):
-        variance = float(found.variance[at, number])
-        rows.append(
-            dict(head)
-            | {
-                "part": part,
-                "share": _number(found.share[at, number] * keep),
-                "low": _number(found.low[at, number] * keep),
-                "high": _number(found.high[at, number] * keep),
-                "deviation": _number(np.sqrt(variance)),
-                "n_levels": int(found.levels[at, number]) if part in FACTORS else head["n_scans"],
-                "reason": _WHY.get(part) if np.isnan(variance) else None,
-            }
-        )
-    share = exposure / total if total > 0 and n_exposures else None
-    why = None if n_exposures else "no exposure was found to move this reading"
-    rows.append(
-        dict(head) | {"part": "exposure", "share": share, "low": None, "high": None,
-                       "deviation": float(np.sqrt(exposure)) if n_exposures else None, "n_levels": n_exposures,
-                       "reason": why}
-    )  # fmt: skip
-    return rows
-
-
-def find_shares(engine: Engine) -> list[dict[str, Any]]:
-    """Return the parts of every reading with enough vans."""
-    summed = as_frame(engine.arrow(_QUERY))
-    frame = summed.filter(pl.col("van_no").n_unique().over("measure") >= MIN_VANS)
+def find_shares(engine: Engine) -> pa.Table:
+    """Return the parts of every reading with enough vans, a row each."""
+    cells = as_frame(engine.arrow(_CELLS))
+    frame = cells.filter(pl.col("van_no").n_unique().over("cell_no") >= MIN_VANS)
     if frame.is_empty():
-        return []
-    measure, known = dense_codes(frame["measure"].to_numpy())
+        return table([], _SCHEMA)
+    measure, known = dense_codes(frame["cell_no"].to_numpy())
     family, *factors = (frame[name].cast(pl.Int64).to_numpy() for name in ("family_no", *FACTORS.values()))
     value, square, shift, shift_square, n_scans = (
-        frame[name].to_numpy() for name in ("value", "value_square", "exposure", "exposure_square", "n_scans")
+        frame[name].to_numpy()
+        for name in ("value_mean", "value_square", "exposure_mean", "exposure_square", "n_scans")
     )
     found = share_out(measure, value, family, factors, n_rows=n_scans, square=square)
     exposure = _exposure_variance(measure, family, shift, shift_square, n_scans)
-    exposures = {(p, s): n for p, s, n in as_frame(engine.arrow(_EXPOSURES)).iter_rows()}
-    readings = as_frame(engine.arrow(_READINGS))[known.tolist()].with_columns(
+    all_readings = as_frame(engine.arrow(_READINGS))
+    readings = all_readings[np.searchsorted(all_readings["cell_no"].to_numpy(), known).tolist()].with_columns(
         n_vans=pl.Series(found.levels[:, list(FACTORS).index("van")]),
         n_scans=pl.Series(np.bincount(measure, n_scans).astype(np.int64)),
     )
-    rows: list[dict[str, Any]] = []
-    for at, reading in enumerate(readings.iter_rows(named=True)):
-        n_exposures = int(exposures.get((reading["parameter"], reading["state"]), 0))
-        rows += _rows(reading, found, at, float(exposure[at]), n_exposures)
-    return rows
+    parts = _parts(found, exposure, readings["n_exposures"].to_numpy(), readings["n_scans"].to_numpy())
+    heads = readings[np.repeat(np.arange(len(readings)), len(PARTS)).tolist()]
+    return pl.concat([heads, parts], how="horizontal").select(_SCHEMA.names).to_arrow().cast(_SCHEMA)
 
 
 def write_shares(engine: Engine, settings: Settings) -> None:  # noqa: ARG001 - one shape for all steps
     """Write `computed.variance_shares`, five rows a reading."""
-    engine.write(SHARES, table(find_shares(engine), _SCHEMA))
+    engine.write(SHARES, find_shares(engine))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.compare.effects_design import dense_codes
 from pipeline.compare.segments import starts_of
 
 Floats = NDArray[np.float64]
@@ -71,6 +73,19 @@ class _Cells:
         """How many different codes each measure has (measures,)."""
         return np.bincount(self.measure[_firsts(code)], minlength=self.measures)
 
+    def of(self, measure: int) -> slice:
+        """Where the cells of a measure stand."""
+        return slice(*np.searchsorted(self.measure, [measure, measure + 1]))
+
+    def laid_out_alike(self, measures: Ints) -> list[Ints]:
+        """The places in `measures` of those whose cells are the same: read in the same scans, mostly."""
+        found: dict[bytes, list[int]] = defaultdict(list)
+        for place, measure in enumerate(measures):
+            own = self.of(measure)
+            codes = (code[own] - code[own].min() for code in (*self.groups, *self.factors))
+            found[b"".join(c.tobytes() for c in (self.size[own], *codes))].append(place)
+        return [np.array(places) for places in found.values()]
+
     def squares(self, group: Ints, sums: Floats) -> Floats:
         """Sum over the groups of each measure of (sum over the group)^2 / rows of the group (measures,)."""
         square = _total(group, sums) ** 2 / _total(group, self.size)
@@ -88,7 +103,7 @@ def _codes(*columns: Ints) -> Ints:
     """Number the combinations of some columns from 0, in order."""
     code = np.zeros(len(columns[0]), dtype=np.int64)
     for column in columns:
-        code = np.unique(code * (int(column.max(initial=0)) + 1) + column, return_inverse=True)[1]
+        code = dense_codes(code * (int(column.max(initial=0)) + 1) + column)[0]
     return code
 
 
@@ -218,12 +233,12 @@ def share_out(
         seen = _seen([squares[members, k] for k in (0, *(chosen + 1))], whole[members])
         found = np.maximum(np.linalg.solve(systems, seen[..., None])[..., 0], 0.0)
         variance[at] = found
-        drawn = [
-            _draw(cells, int(m), chosen, own, int(pattern[-2]), np.random.default_rng(seed))
-            for m, own in zip(members, found, strict=True)
-        ]
-        if drawn:
-            low[at], high[at] = _interval(np.linalg.solve(systems, np.stack(drawn)))
+        for same in cells.laid_out_alike(members):
+            drawn = _draw(cells, int(members[same[0]]), chosen, int(pattern[-2]), np.random.default_rng(seed))
+            spread = np.sqrt(found[same])
+            filled = np.einsum("ma,mb,kabr->mkr", spread, spread, drawn, optimize=True)
+            at = np.ix_(members[same], [*chosen, len(factors)])
+            low[at], high[at] = _interval(np.linalg.solve(systems[same], filled))
     return Components(variance, low, high, levels)
 
 
@@ -249,32 +264,40 @@ def _seen(squares: Sequence[Floats], whole: Floats) -> Floats:
     return np.stack([*(s - squares[0] for s in squares[1:]), whole - squares[0]], axis=-1)
 
 
-def _draw(
-    cells: _Cells, measure: int, chosen: Ints, variance: Floats, runs: int, rng: np.random.Generator
-) -> Floats:
-    """The sums of squares of one measure when its cells are filled anew with the estimated variances (chosen + 1, runs)."""
-    own = slice(*np.searchsorted(cells.measure, [measure, measure + 1]))
-    size, rest = cells.size[own], variance[-1]
-    sums = rng.normal(size=(len(size), runs))
-    sums *= np.sqrt(rest * size)[:, None]
-    for number, spread in zip(chosen, variance, strict=False):
+def _draw(cells: _Cells, measure: int, chosen: Ints, runs: int, rng: np.random.Generator) -> Floats:
+    """Draw sums of squares of the cells of one measure, from which those of any variances are made up.
+
+    Cells are filled with each part (the chosen factors and the rest) at variance 1. A sum of squares of what parts a
+    and b add, times their standard deviations, is a sum over all pairs of parts.
+
+    Returns
+    -------
+    (chosen + 1, parts, parts, runs) float
+        Over the groups of each chosen factor and over the rows, less that over the base.
+    """
+    own = cells.of(measure)
+    size = cells.size[own]
+    rest = rng.normal(size=(len(size), runs)) * np.sqrt(size)[:, None]
+    parts = np.empty((len(size), len(chosen) + 1, runs))
+    parts[:, -1] = rest
+    for place, number in enumerate(chosen):
         level = cells.factors[number][own] - cells.factors[number][own].min()
-        effect = np.sqrt(spread) * rng.normal(size=(int(level.max()) + 1, runs))
-        sums += size[:, None] * effect[level]
+        parts[:, place] = size[:, None] * rng.normal(size=(int(level.max()) + 1, runs))[level]
+    base, *squares = (_squares_of(cells.groups[k][own], size, parts) for k in (0, *(chosen + 1)))
+    whole = _squares_of(np.arange(len(size)), size, parts)
     inside = int(size.sum()) - len(size)
-    within = rest * rng.chisquare(inside, runs) if inside > 0 else np.zeros(runs)
-    squares = [_squares_of(cells.groups[k][own], size, sums) for k in (0, *(chosen + 1))]
-    whole = np.einsum("cr,cr,c->r", sums, sums, 1 / size) + within
-    return _seen(squares, whole).T
+    whole[-1, -1] += rng.chisquare(inside, runs) if inside > 0 else 0.0
+    return np.stack([*squares, whole]) - base
 
 
-def _squares_of(group: Ints, size: Floats, sums: Floats) -> Floats:
-    """Sum over groups of (sum over the group)^2 / its rows, for cell sums of shape (cells, runs)."""
+def _squares_of(group: Ints, size: Floats, parts: Floats) -> Floats:
+    """Sum over groups of (sum of a over the group) (sum of b) / its rows, for cell sums of every part (cells, parts, runs)."""
     order = np.argsort(group, kind="stable")
     start = starts_of(group[order])
-    in_order = sums if (np.diff(group) >= 0).all() else sums[order]
+    in_order = parts if (np.diff(group) >= 0).all() else parts[order]
     totals = np.add.reduceat(in_order, start, axis=0)
-    squares: Floats = np.einsum("gr,gr,g->r", totals, totals, 1 / np.add.reduceat(size[order], start))
+    totals /= np.sqrt(np.add.reduceat(size[order], start))[:, None, None]
+    squares: Floats = np.einsum("gar,gbr->abr", totals, totals)
     return squares
 
 
