@@ -52,6 +52,9 @@ def known(values: np.ndarray) -> pa.Array:
 
 def table(rows: Iterable[Mapping[str, Any]], schema: pa.Schema) -> pa.Table:
     """Return rows as an Arrow table of `schema`; a field that a row has not is null."""
-    given = list(rows)
-    columns = {field.name: column([row.get(field.name) for row in given], field.type) for field in schema}
-    return pa.table(columns, schema=schema)
+    import polars as pl
+
+    given, kinds = list(rows), _polars_kinds()
+    columns = {name: [row.get(name) for row in given] for name in schema.names}
+    types = {field.name: kinds[field.type] for field in schema}
+    return pl.DataFrame(columns, schema=types).to_arrow().cast(schema)

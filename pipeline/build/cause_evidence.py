@@ -14,25 +14,24 @@ from pipeline.warehouse.engines import Engine
 
 Row = dict[str, Any]
 PARENTS = (
-    "exposure_effects", "exposure_overlaps", "sibling_scores", "computed.reader_effects", "van_levels", "int_window_means",
+    "computed.exposure_effects", "computed.exposure_overlaps", "computed.sibling_scores", "computed.reader_effects", "van_levels", "int_window_means",
     "int_numbered_scans", "int_cells", "int_exposure_spans", "vocab.parameters",
 )  # fmt: skip
 # How far apart two scans of one van are, pooled over all vans of the measure.
-SCATTER = """
+_SCATTER = """
 select l.parameter, l.state, sqrt(sum((l.m - 1) * l.s2) / nullif(sum(l.m - 1), 0)) as scan_sd
 from van_levels as l
 where l.window_name = 'level' and l.s2 is not null
 group by l.parameter, l.state
 """
-_EXPOSURES = f"""
-select e.*, p.smallest_useful, w.scan_sd
-from exposure_effects as e
+_EXPOSURES = """
+select e.*, p.smallest_useful
+from computed.exposure_effects as e
 inner join vocab.parameters as p on e.parameter = p.parameter
-left join ({SCATTER}) as w on e.parameter = w.parameter and e.state = w.state
 where e.is_tested and e.q is not null
 order by e.attribute, e.level, e.parameter, e.state
-"""  # noqa: S608 - text of this module
-_OVERLAPS = "select * from exposure_overlaps order by attribute, level, rival, rival_level"
+"""
+_OVERLAPS = "select * from computed.exposure_overlaps order by attribute, level, rival, rival_level"
 NEGLIGIBLE = (
     0.1  # of the smallest useful difference: what is smaller is sure, perhaps, but of no use; a choice
 )
@@ -51,10 +50,18 @@ def grade(q: float, difference: float, smallest: float | None, settings: Setting
     return "finding" if q <= settings.tiers.finding_q else "likely"
 
 
+def with_scatter(engine: Engine, rows: list[Row]) -> list[Row]:
+    """Add to rows of some reading and state how far apart two scans of one van are (`scan_sd`)."""
+    if not rows:
+        return rows
+    known = {(p, s): sd for p, s, sd in as_frame(engine.arrow(_SCATTER)).iter_rows()}
+    return [{**r, "scan_sd": known.get((r["parameter"], r["state"]))} for r in rows]
+
+
 def _read_shifts(engine: Engine, settings: Settings) -> list[Row]:
     rows = as_frame(engine.arrow(_EXPOSURES)).to_dicts()
     graded = [{**r, "tier": grade(r["q"], r["shift"], r["smallest_useful"], settings)} for r in rows]
-    return [r for r in graded if r["tier"] in ("finding", "likely", "watch")]
+    return with_scatter(engine, [r for r in graded if r["tier"] in ("finding", "likely", "watch")])
 
 
 # Of the readings a van stands out in: others are not told, so nothing that was taken off them is either.
@@ -65,7 +72,7 @@ from int_window_means as w
 inner join int_numbered_scans as f on w.first_no = f.scan_no
 inner join int_cells as c on w.cell_no = c.cell_no
 inner join (
-    select s.van, s.parameter, s.state from sibling_scores as s where s.channel = 'level' and s.tier in ('finding', 'likely')
+    select s.van, s.parameter, s.state from computed.sibling_scores as s where s.channel = 'level' and s.tier in ('finding', 'likely')
 ) as told on f.van = told.van and c.parameter = told.parameter and c.state = told.state
 inner join computed.reader_effects as e on told.parameter = e.parameter and told.state = e.state and f.reader = e.reader
 inner join vocab.parameters as p on told.parameter = p.parameter
@@ -76,7 +83,7 @@ _EXPOSED = """
 select distinct s.van, e.parameter, e.state, e.attribute, e.level_name, e.effect, e.n_vans, e.n_vans_other,
     e.twin_attribute, p.smallest_useful
 from int_exposure_spans as s
-inner join exposure_effects as e on s.attribute = e.attribute and s.level = e.level
+inner join computed.exposure_effects as e on s.attribute = e.attribute and s.level = e.level
 inner join vocab.parameters as p on e.parameter = p.parameter
 where e.effect <> 0
 order by s.van, e.parameter, e.state, e.attribute, e.level_name
@@ -118,7 +125,10 @@ def _matters(amount: float, smallest: float | None) -> bool:
 
 def collect(engine: Engine, settings: Settings) -> list[Finding]:
     """Return what exposures do to readings."""
+    shifts = _read_shifts(engine, settings)
+    if not shifts:
+        return []
     overlaps: dict[tuple[str, str], list[Row]] = defaultdict(list)
     for row in as_frame(engine.arrow(_OVERLAPS)).to_dicts():
         overlaps[row["attribute"], row["level"]].append(row)
-    return exposures.find(_read_shifts(engine, settings), overlaps)
+    return exposures.find(shifts, overlaps)

@@ -15,7 +15,7 @@ from pipeline.warehouse.engines import Engine
 
 Row = dict[str, Any]
 PARENTS = (
-    "van_codes", "code_vans", "code_prevalence", "code_returns", "code_pairs", "code_endings", "code_exposures",
+    "code_scans", "van_codes", "code_vans", "code_prevalence", "code_returns", "code_pairs", "code_endings", "code_exposures",
     "code_associations", "low_voltage_scans", "low_voltage_codes", "low_voltage_evidence", "vans", "cohorts",
     "int_fleet", "stg_settings",
 )  # fmt: skip
@@ -72,18 +72,25 @@ _CLUSTERS = """
 select s.*, v.cohort_id, v.make, v.model, v.engine, v.model_year
 from low_voltage_scans as s
 left join vans as v on s.van = v.van
-cross join int_fleet as f
-cross join stg_settings as w
-where s.scanned_at <= f.data_to
-    and date_diff('day', cast(s.scanned_at as date), cast(f.data_to as date)) <= w.level_days
 order by s.scanned_at, s.scan_key
 """
+_LATELY = "select f.data_to, w.level_days from int_fleet as f cross join stg_settings as w"
 _CLUSTER_CODES = "select c.* from low_voltage_codes as c order by c.scan_key, c.module, c.code"
 _EVIDENCE = "select e.* from low_voltage_evidence as e order by e.scan_key, e.rule"
 
 
 def _rows(engine: Engine, query: str) -> list[Row]:
     return as_frame(engine.arrow(query)).to_dicts()
+
+
+def _clusters(engine: Engine) -> list[Row]:
+    """Scans of low voltage within the level window; where it ends is asked only if there are any."""
+    rows = _rows(engine, _CLUSTERS)
+    if not rows:
+        return rows
+    (lately,) = _rows(engine, _LATELY)
+    end, days = lately["data_to"], lately["level_days"]
+    return [r for r in rows if r["scanned_at"] <= end and (end.date() - r["scanned_at"].date()).days <= days]
 
 
 def _fellows(engine: Engine) -> dict[codes.Code, list[Row]]:
@@ -129,11 +136,13 @@ def _fleetwide(rows: list[Row], company: codes.Company, rules: Codes) -> dict[tu
 
 def collect(engine: Engine, settings: Settings) -> list[Finding]:
     """Return the findings about codes: clusters of low voltage, cohorts, exposures, single vans."""
-    clusters, associations = _rows(engine, _CLUSTERS), _rows(engine, _ASSOCIATIONS)
-    prevalence, van_codes = _rows(engine, _PREVALENCE), _rows(engine, _VAN_CODES)
-    found: list[Finding] = []
+    clusters, found = _clusters(engine), list[Finding]()
     if clusters:
         found += low_voltage.find(clusters, _rows(engine, _CLUSTER_CODES), _rows(engine, _EVIDENCE))
+    if not engine.values("select 1 from code_scans limit 1"):
+        return found
+    associations, prevalence = _rows(engine, _ASSOCIATIONS), _rows(engine, _PREVALENCE)
+    van_codes = _rows(engine, _VAN_CODES)
     if not (prevalence or van_codes):
         return [*found, *code_exposures.find(associations)]
     company = codes.Company(_fellows(engine), _endings(engine), _exposures(engine, associations))

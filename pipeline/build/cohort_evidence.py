@@ -36,6 +36,15 @@ inner join cohorts as c on v.cohort_id = c.cohort_id
 where v.window_name = 'level' and v.y is not null
 order by v.parameter, v.state, v.cohort_id, v.van
 """
+# Whom an offset is told of is asked only where there is one.
+_PLACES = """
+select v.cohort_id,
+    case when v.component <> 'linked' then concat(v.family_id, ' ', v.component) else v.family_id end as family_id,
+    v.parameter, v.state, v.y, p.resolution
+from van_levels as v
+inner join vocab.parameters as p on v.parameter = p.parameter
+where v.window_name = 'level' and v.y is not null and v.family_id is not null and v.cohort_id is not null
+"""
 _EXPECTATIONS = "select * from cohort_expectations order by cohort_id, parameter, state"
 _ONE_OTHER = 2
 
@@ -109,9 +118,25 @@ def _tier(q: float, n_others: int, difference: float, smallest: float | None, se
     return grades[min(grade + int(n_others < _ONE_OTHER), 3)]
 
 
+def _read_details(engine: Engine) -> dict[tuple[str, str, str], Row]:
+    """What is told of the cohorts' levels, by (cohort_id, parameter, state)."""
+    details = (
+        as_frame(engine.arrow(_LEVELS))
+        .filter(pl.col("family_id").is_not_null())
+        .group_by(["cohort_id", "parameter", "state"])
+        .agg(
+            pl.col("unit", "smallest_useful", "cohort", "make", "model", "engine", "model_year").first(),
+            pl.col("first_at").min().alias("first_seen"),
+            pl.col("last_at").max().alias("last_seen"),
+            pl.col("m").sum().alias("n_scans"),
+        )
+    )
+    return {(r["cohort_id"], r["parameter"], r["state"]): r for r in details.to_dicts()}
+
+
 def read_offsets(engine: Engine, settings: Settings) -> list[Row]:
     """Cohorts that differ from the other model years of their family, with tier and q."""
-    frame = as_frame(engine.arrow(_LEVELS)).filter(pl.col("family_id").is_not_null())
+    frame = as_frame(engine.arrow(_PLACES))
     if frame.is_empty():
         return []
     measure, measures = encode(frame, ["parameter", "state"])
@@ -126,17 +151,12 @@ def read_offsets(engine: Engine, settings: Settings) -> list[Row]:
         min_vans=settings.limits.min_vans,
     )
     q = benjamini_hochberg(np.where(found.n_others > 0, found.p, np.nan))
-    details = frame.group_by(["cohort_id", "parameter", "state"]).agg(
-        pl.col("unit", "smallest_useful", "cohort", "make", "model", "engine", "model_year").first(),
-        pl.col("first_at").min().alias("first_seen"),
-        pl.col("last_at").max().alias("last_seen"),
-        pl.col("m").sum().alias("n_scans"),
-    )
-    by_key = {(r["cohort_id"], r["parameter"], r["state"]): r for r in details.to_dicts()}
+    told = np.flatnonzero(np.nan_to_num(q, nan=1.0) <= settings.tiers.likely_q)
+    details = _read_details(engine) if len(told) else {}
     rows = []
-    for i in np.flatnonzero(np.nan_to_num(q, nan=1.0) <= settings.tiers.likely_q):
+    for i in told:
         key = (cohorts.row(int(found.cohort[i]))[0], *measures.row(int(found.measure[i])))
-        detail, difference = by_key[key], float(found.difference[i])
+        detail, difference = details[key], float(found.difference[i])
         tier = _tier(float(q[i]), int(found.n_others[i]), difference, detail["smallest_useful"], settings)
         if tier != "none":
             rows.append(

@@ -46,9 +46,12 @@ def read_drifts(engine: Engine, settings: Settings) -> list[dict[str, Any]]:
     if not rows:
         return []
     work = as_frame(engine.arrow(_WORK)).to_dicts()
-    updates = as_frame(engine.arrow(_UPDATES)).to_dicts()
+    drifting = {(row["parameter"], row["state"]) for row in rows}
+    updates = [
+        u for u in as_frame(engine.arrow(_UPDATES)).to_dicts() if (u["parameter"], u["state"]) in drifting
+    ]
     readers: dict[tuple[str, str, str], set[str]] = defaultdict(set)
-    for van, parameter, state, reader in as_frame(engine.arrow(_READERS)).iter_rows():
+    for van, parameter, state, reader in as_frame(engine.arrow(_READERS)).iter_rows() if updates else ():
         readers[van, parameter, state].add(reader)
     small = settings.evidence.small_group_siblings
     return [row | _background(row, work, updates, readers) | _shape(row, small) for row in rows]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from dataclasses import asdict
 from typing import Any
 
@@ -31,13 +32,13 @@ from pipeline.warehouse.engines import Engine
 
 FINDINGS = "computed.findings"
 PARENTS = (
-    "sibling_scores", "van_levels", "stg_scans", "int_scan_values", "int_worked_out_values", "limit_shares", "record_conflicts", "vans", "cohorts",
-    "cohort_expectations",
+    "computed.sibling_scores", "van_levels", "stg_scans", "int_scan_values", "int_worked_out_values", "int_reader_links",
+    "int_numbered_scans", "int_cells", "limit_shares", "record_conflicts", "vans", "cohorts", "cohort_expectations",
     "vocab.parameters", "vocab.settings", *code_evidence.PARENTS,
     *cause_evidence.PARENTS, *movement_evidence.PARENTS, *drift_evidence.PARENTS, *reader_evidence.PARENTS,
     *repair_evidence.PARENTS,
 )  # fmt: skip
-_CELLS = "select * from sibling_scores where tier in ('finding', 'likely', 'watch') order by channel, van, parameter, state"
+_CELLS = "select * from computed.sibling_scores where tier in ('finding', 'likely', 'watch') order by channel, van, parameter, state"
 _CONFLICTS = "select * from record_conflicts order by conflict_kind, van, parameter, record_conflicts.at, scan_key, other_scan_key"
 _VANS = """
 select v.*,
@@ -47,10 +48,20 @@ select v.*,
         and max(v.in_service) over (partition by v.cohort_id) > v.in_service as is_oldest
 from vans as v
 """
+# What the windows of the comparison hold is little, and mostly tells already that a van was read with several readers.
+_WITH_SEVERAL_READERS = """
+select s.van, c.parameter
+from int_reader_links as l
+inner join int_numbered_scans as s on l.first_no = s.scan_no
+inner join int_cells as c on l.cell_no = c.cell_no
+where s.reader is not null
+group by s.van, c.parameter
+having count(distinct s.reader) > 1
+"""
 # The scans of the vans that stand out come first: they are few, and what was read in all scans is much.
 _READERS = """
 with told as (
-    select distinct s.van, s.parameter from sibling_scores as s where s.tier in ('finding', 'likely', 'watch')
+    select distinct s.van, s.parameter from computed.sibling_scores as s where s.tier in ('finding', 'likely', 'watch')
 ),
 asked as (
     select s.scan_key, s.van, s.reader, told.parameter
@@ -119,12 +130,19 @@ def _find_vans(engine: Engine, settings: Settings) -> list[Finding]:
     drifting = drift_evidence.read_drifts(engine, settings)
     if not cells and not drifting:
         return []
-    readers: dict[tuple[str, str], tuple[str, ...]] = {}
-    if cells:
-        for van, parameter, reader in as_frame(engine.arrow(_READERS)).iter_rows():
-            readers[van, parameter] = (*readers.get((van, parameter), ()), reader)
     vans = {r["van"]: r for r in as_frame(engine.arrow(_VANS)).to_dicts()}
-    return van_cells.find([*cells, *drifting], van_cells.Background(vans, readers))
+    only_readers = _read_only_readers(engine, {(c["van"], c["parameter"]) for c in cells})
+    return van_cells.find([*cells, *drifting], van_cells.Background(vans, only_readers))
+
+
+def _read_only_readers(engine: Engine, told: set[tuple[str, str]]) -> dict[tuple[str, str], str]:
+    """The reader of the readings, as (van, parameter), that were never read with another one."""
+    if told <= set(as_frame(engine.arrow(_WITH_SEVERAL_READERS)).iter_rows()):
+        return {}
+    readers: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for van, parameter, reader in as_frame(engine.arrow(_READERS)).iter_rows():
+        readers[van, parameter].append(reader)
+    return {reading: names[0] for reading, names in readers.items() if len(names) == 1}
 
 
 def _find_limits(engine: Engine, settings: Settings) -> list[Finding]:

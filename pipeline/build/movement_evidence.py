@@ -16,21 +16,20 @@ from pipeline.findings.records import Finding
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
-PARENTS = ("reading_movement", "cohorts")
-_MOVEMENT = """
-select m.*, c.make, c.model, c.engine, c.model_year, p.unit
-from reading_movement as m
-inner join cohorts as c on m.cohort_id = c.cohort_id
-inner join vocab.parameters as p on m.parameter = p.parameter
-order by m.cohort_id, m.parameter, m.reader, m.van
-"""
+PARENTS = ("reading_movement", "cohorts", "vocab.parameters")
+# Rounding of a turned unit is no movement: a hair more than one step still counts as none.
+_IS_ANY_STILL = (
+    "select 1 from reading_movement where value_most - value_least <= resolution * 1.000001 limit 1"
+)
+_MOVEMENT = "select * from reading_movement where cohort_id is not null"
+_COHORTS = "select cohort_id, make, model, engine, model_year from cohorts"
+_UNITS = "select parameter, unit from vocab.parameters"
 KINDS = ("within", "steps", "gaps")
 
 
 def _judge(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Add the chance of standing still, kind by kind, and how many siblings speak."""
     group, _ = encode(frame, ["cohort_id", "parameter", "reader"])
-    # Rounding of a turned unit is no movement: a hair more than one step still counts as none.
     reach = (frame["value_most"] - frame["value_least"]).to_numpy()
     is_still = reach <= frame["resolution"].to_numpy() * 1.000001
     added = {"is_still": pl.Series(is_still)}
@@ -49,13 +48,13 @@ def _judge(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
 
 def read_still(engine: Engine, settings: Settings) -> list[dict[str, Any]]:
     """Vans on which a reading never moved, with p and q over every van and reading that could be judged."""
-    frame = as_frame(engine.arrow(_MOVEMENT))
-    if frame.is_empty():
+    if not engine.values(_IS_ANY_STILL):
         return []
+    frame = as_frame(engine.arrow(_MOVEMENT))
     judged = _judge(frame, settings)
     logs = [pl.col(f"log_p_{kind}") for kind in KINDS]
     cells = judged.group_by(["van", "parameter"], maintain_order=True).agg(
-        pl.col("cohort_id", "make", "model", "engine", "model_year", "unit", "resolution").first(),
+        pl.col("cohort_id", "resolution").first(),
         pl.col("is_still").all(),
         *[pl.col(f"n_{kind}").sum() for kind in KINDS],
         pl.col("value_least").min(),
@@ -70,7 +69,11 @@ def read_still(engine: Engine, settings: Settings) -> list[dict[str, Any]]:
     cells = cells.filter("could_judge")
     p = np.where(cells["is_still"].to_numpy(), np.exp(cells["log_p"].to_numpy()), 1.0)
     cells = cells.with_columns(p=pl.Series(p), q=pl.Series(benjamini_hochberg(p)))
-    return cells.filter(pl.col("is_still") & (pl.col("q") <= settings.tiers.finding_q)).to_dicts()
+    told = cells.filter(pl.col("is_still") & (pl.col("q") <= settings.tiers.finding_q))
+    if told.is_empty():
+        return []
+    cohorts, units = (as_frame(engine.arrow(query)) for query in (_COHORTS, _UNITS))
+    return told.join(cohorts, on="cohort_id").join(units, on="parameter").sort("van", "parameter").to_dicts()
 
 
 def collect(engine: Engine, settings: Settings, found: Sequence[Finding]) -> list[Finding]:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from pipeline.build import unmet_readers
-from pipeline.build.cause_evidence import SCATTER, grade
+from pipeline.build.cause_evidence import grade, with_scatter
 from pipeline.build.codes import as_frame
 from pipeline.findings import readers
 from pipeline.findings import unmet_readers as unmet
@@ -20,14 +20,13 @@ PARENTS = (
     "computed.reader_effects", "computed.reader_updates", "int_reader_links", "int_numbered_scans", "int_cells",
     "van_levels", "vocab.parameters", *unmet_readers.PARENTS,
 )  # fmt: skip
-_BIASES = f"""
-select r.*, p.unit, p.smallest_useful, w.scan_sd
+_BIASES = """
+select r.*, p.unit, p.smallest_useful
 from computed.reader_effects as r
 inner join vocab.parameters as p on r.parameter = p.parameter
-left join ({SCATTER}) as w on r.parameter = w.parameter and r.state = w.state
 where r.q is not null
 order by r.parameter, r.state, r.reader
-"""  # noqa: S608 - text of this module
+"""
 _SCANS = """
 select c.parameter, c.state, f.reader, cast(sum(a.n_scans) as bigint) as n_scans,
     min(f.scanned_at) as first_seen, max(l.scanned_at) as last_seen
@@ -86,7 +85,8 @@ def _read_biases(engine: Engine, settings: Settings) -> list[Row]:
     if not found:
         return []
     scans = {(r["parameter"], r["state"], r["reader"]): r for r in as_frame(engine.arrow(_SCANS)).to_dicts()}
-    return [{**r, **scans.get((r["parameter"], r["state"], r["reader"]), _NO_SCANS)} for r in found]
+    told = [{**r, **scans.get((r["parameter"], r["state"], r["reader"]), _NO_SCANS)} for r in found]
+    return with_scatter(engine, told)
 
 
 def _agreeing(row: Row, group: list[Row]) -> list[str]:

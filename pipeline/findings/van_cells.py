@@ -33,12 +33,12 @@ class Background:
     ----------
     vans : dict
         Register row by van, with `is_most_driven` and `is_oldest` within the cohort.
-    readers : dict
-        Readers by (van, parameter).
+    only_readers : dict
+        The reader of each (van, parameter) that was read with one reader alone.
     """
 
     vans: dict[str, Row]
-    readers: dict[tuple[str, str], tuple[str, ...]]
+    only_readers: dict[tuple[str, str], str]
 
 
 def _level_claim(row: Row) -> str:
@@ -75,9 +75,9 @@ def _rivals(row: Row, background: Background) -> tuple[str, ...]:
         found = list(movement_words.rivals(row))
     else:
         found = [known.meaning_high if row["difference"] > 0 else known.meaning_low]
-    readers = background.readers.get((row["van"], row["parameter"]), ())
-    if len(readers) == 1:
-        found.append(f"Read with one reader only ({readers[0]}): its own error is not excluded.")
+    reader = background.only_readers.get((row["van"], row["parameter"]))
+    if reader:
+        found.append(f"Read with one reader only ({reader}): its own error is not excluded.")
     van = background.vans.get(row["van"], {})
     if van.get("is_most_driven"):
         found.append(

@@ -19,7 +19,7 @@ CELL: dict[str, Any] = {
     "first_seen": datetime(2026, 1, 2), "last_seen": datetime(2026, 9, 1), "sibling_low": 84.9, "sibling_high": 89.3,
     "tier": "finding",
 }  # fmt: skip
-NOTHING = van_cells.Background(vans={}, readers={})
+NOTHING = van_cells.Background(vans={}, only_readers={})
 
 
 def test_a_level_is_said_with_its_siblings_and_scans() -> None:
@@ -58,7 +58,7 @@ def test_a_reading_worked_out_of_another_is_the_same_matter() -> None:
 def test_rivals_name_reader_mileage_fallback_and_small_group() -> None:
     background = van_cells.Background(
         vans={"047": {"is_most_driven": True, "odometer_km": 312000.0}},
-        readers={("047", "coolant_temp"): ("Blue handheld",)},
+        only_readers={("047", "coolant_temp"): "Blue handheld"},
     )
     row = {**CELL, "is_small_group": True, "is_fallback": True, "robust": False, "n_siblings": 3}
     (found,) = van_cells.find([row], background)
