@@ -23,6 +23,8 @@ from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
 if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
+
     from pipeline.build import BuildReport
 
 app = typer.Typer(
@@ -124,38 +126,45 @@ def load(
     from pipeline import ingest
 
     place = Home.find(home).ensure()
-    with progress("Loading") as show:
-        report = ingest.load(
-            place, paths or [place.inbox], layout=layout, van=van, trial=trial, progress=show
-        )
-    if not as_json:
-        for line in report.lines():
-            say(line)
-    told: dict[str, Any] = report.as_json()
-    if and_build:
-        told["build"] = {"build_id": _build_after_loading(place)}
+    with ingest.open_store(place) as store:
+        with progress("Loading") as show:
+            report = ingest.load(
+                place,
+                paths or [place.inbox],
+                layout=layout,
+                van=van,
+                trial=trial,
+                progress=show,
+                store=store,
+            )
+        if not as_json:
+            for line in report.lines():
+                say(line)
+        told: dict[str, Any] = report.as_json()
+        if and_build:
+            told["build"] = {"build_id": _build_after_loading(place, store)}
     if as_json:
         print_json(told)
     is_left = report.needs_person or (and_build and told["build"]["build_id"] is None)
     raise typer.Exit(1 if is_left else 0)
 
 
-def _build_after_loading(place: Home) -> str | None:
+def _build_after_loading(place: Home, store: DuckDBPyConnection) -> str | None:
     """Build and say what came of it; what was loaded stays where that is not possible, so a fault needs a person."""
     try:
-        report = _build(place)
+        report = _build(place, store=store)
     except KinbayError as error:
         say(str(error))
         return None
     return report.build_id if report.is_published else None
 
 
-def _build(place: Home, *, full: bool = False) -> BuildReport:
+def _build(place: Home, *, full: bool = False, store: DuckDBPyConnection | None = None) -> BuildReport:
     """Bring the models up to date, publish, and say what came of it."""
     from pipeline import build as building
 
     with progress("Comparing the vans afresh") as show:
-        report = building.build(place, full=full, progress=show)
+        report = building.build(place, full=full, progress=show, store=store)
     for line in report.lines():
         say(line)
     return report

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import contextlib
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
+
+import duckdb
 
 from pipeline.build import code_notes, decided, journal_rows, planned
 from pipeline.counted import count_of
@@ -87,8 +90,18 @@ def _refuse_empty(engine: DuckDB) -> None:
         raise KinbayError("There is nothing to build", remedy="Load files first: kinbay load FILE ...")
 
 
+@contextlib.contextmanager
+def _opened(home: Home) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open the work file as its one writer."""
+    with lock.hold(home.warehouse / ".lock"), raw.open_work(home) as connection:
+        yield connection
+
+
 def build(
-    home: Home, full: bool = False, progress: Callable[[str, int, int], None] | None = None
+    home: Home,
+    full: bool = False,
+    progress: Callable[[str, int, int], None] | None = None,
+    store: duckdb.DuckDBPyConnection | None = None,
 ) -> BuildReport:
     """Bring every model and computed table of a home up to date and publish the marts.
 
@@ -100,6 +113,8 @@ def build(
         Build everything afresh instead of what new rows can have changed.
     progress : callable
         Called with the table's name, its place and the number of tables.
+    store : duckdb.DuckDBPyConnection, optional
+        The work file, where the caller holds it open already and locked.
 
     Raises
     ------
@@ -112,7 +127,7 @@ def build(
             progress(step.name, step.number, step.total)
 
     settings = home.settings
-    with lock.hold(home.warehouse / ".lock"), raw.open_work(home) as connection:
+    with _opened(home) if store is None else contextlib.nullcontext(store) as connection:
         words.write(connection, settings)
         code_notes.write_notes(connection, home)
         journal_rows.write_journal_rows(connection, home)
@@ -136,7 +151,8 @@ def build(
                 return BuildReport("", False, counts, tuple(done), tuple(results))
             batch = engine.values("select coalesce(max(batch_id), 0) from raw.files")[0]
             counts |= {"build_id": _build_id(now, batch), "built_at": now}
-            draft.hand_over(counts, results)
+            with engine.kept_meanwhile():
+                draft.hand_over(counts, results)
     return BuildReport(counts["build_id"], True, counts, tuple(done), tuple(results))
 
 

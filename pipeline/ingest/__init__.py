@@ -2,6 +2,7 @@
 
 from pipeline.ingest.forgetting import Forgotten, forget
 from pipeline.ingest.loading import load
+from pipeline.ingest.opening import open_store
 from pipeline.ingest.rebuilding import rebuild_raw
 from pipeline.ingest.reports import FileReport, LoadReport, Reject
 from pipeline.ingest.withdrawing import Withdrawal, withdraw
@@ -14,6 +15,7 @@ __all__ = [
     "Withdrawal",
     "forget",
     "load",
+    "open_store",
     "rebuild_raw",
     "withdraw",
 ]

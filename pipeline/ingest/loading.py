@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from pathlib import Path
 
 import duckdb
@@ -32,6 +33,7 @@ def load(
     van: str | None = None,
     trial: bool = False,
     progress: Progress | None = None,
+    store: duckdb.DuckDBPyConnection | None = None,
 ) -> LoadReport:
     """Read, check, convert and store files; the same file twice changes nothing.
 
@@ -49,6 +51,8 @@ def load(
         Whether to say only what would happen: nothing is stored, moved or asked.
     progress : callable, optional
         Called with the file's name, bytes done and bytes in all.
+    store : duckdb.DuckDBPyConnection, optional
+        The work file, where the caller holds it open already (`open_store`).
 
     Returns
     -------
@@ -60,7 +64,8 @@ def load(
     KinbayError
         Where a path, the layout or a setting is not usable, or another writer is at work; nothing is stored then.
     """
-    with open_store(home) as connection, tempfile.TemporaryDirectory(dir=home.warehouse) as scratch:
+    opened = open_store(home) if store is None else nullcontext(store)
+    with opened as connection, tempfile.TemporaryDirectory(dir=home.warehouse) as scratch:
         layouts = read_layouts(home.layouts)
         if layout is not None:
             named_layout(layouts, layout)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
 
@@ -71,8 +72,8 @@ class Engine(Protocol):
     def all_differ(self, name: str, key: Sequence[str], only: str = "true") -> bool:
         """Whether no two rows of a table, of those for which `only` holds, share a key; False may be a false alarm."""
 
-    def mark(self, name: str, up_to_batch: int) -> str:
-        """Return what tells a source table's content: its row count up to a batch, or a hash of it all."""
+    def mark(self, name: str, up_to_batch: int | None) -> str:
+        """Return what tells a source table's content: its row count up to a batch, or without one a hash of it all."""
 
     def content(self, name: str) -> str:
         """Return a hash of a table's columns and rows, whatever their order."""
@@ -160,6 +161,16 @@ class DuckDB:
         threads = int(self.values("select current_setting('threads')")[0])
         self.connection.execute(f"set threads = {max(1, threads - N_LANES + 1)}")
 
+    @contextlib.contextmanager
+    def kept_meanwhile(self) -> Iterator[None]:
+        """Write what the log holds into the database file while a block writes other files."""
+        with ThreadPoolExecutor(1) as pool:
+            kept = pool.submit(self.connection.cursor().execute, "checkpoint")
+            yield
+            kept.result()
+        # The little that follows stays in the log: a second writing of the file would take nearly as long as the first.
+        self.connection.execute("pragma disable_checkpoint_on_shutdown")
+
     def lanes(self) -> Sequence[DuckDB]:
         """Return engines on connections of their own to the same database, one for each job at a time."""
         return [DuckDB(self.connection.cursor()) for _ in range(N_LANES)]
@@ -203,19 +214,18 @@ class DuckDB:
         hashes = np.sort(self.connection.execute(hashed).fetchnumpy()["h"])
         return not bool((hashes[1:] == hashes[:-1]).any())
 
-    def mark(self, name: str, up_to_batch: int) -> str:
-        """Return what tells a source table's content: its row count up to a batch, or a hash of it all."""
-        columns = self.columns(name)
-        if "batch_id" in columns:
-            counted = f"select count(*) from {quote(name)} where batch_id <= {int(up_to_batch)}"  # noqa: S608
-            return str(self.values(counted)[0])
-        hashed = f"select concat(count(*), ':', sum(hash(t))) from {quote(name)} as t"  # noqa: S608
-        return f"{','.join(columns)}:{self.values(hashed)[0]}"
+    def mark(self, name: str, up_to_batch: int | None) -> str:
+        """Return what tells a source table's content: its row count up to a batch, or without one a hash of it all."""
+        if up_to_batch is None:
+            return self.content(name)
+        counted = f"select count(*) from {quote(name)} where batch_id <= {int(up_to_batch)}"  # noqa: S608
+        return str(self.values(counted)[0])
 
     def content(self, name: str) -> str:
         """Return a hash of a table's columns and rows, whatever their order."""
-        hashed = f"select concat(count(*), ':', sum(hash(t)), ':', bit_xor(hash(t))) from {quote(name)} as t"  # noqa: S608
-        return f"{self.columns(name)}:{self.values(hashed)[0]}"
+        told = "count(*), ':', sum(hash(t)), ':', bit_xor(hash(t)), ':', typeof(any_value(t))"
+        hashed = f"select concat({told}) from {quote(name)} as t"  # noqa: S608 - a quoted name
+        return str(self.values(hashed)[0])
 
     def state(self) -> BuildState:
         """Return what the last finished build left."""
@@ -284,13 +294,22 @@ class DuckDB:
 
     def create_view(self, name: str, query: str) -> None:
         """Make or replace a view."""
-        self._clear_way(name, "view")
-        self.connection.execute(f"create or replace view {quote(name)} as {query}")
+        self._make("view", name, query)
 
     def replace_table(self, name: str, partition: str | None, query: str) -> None:  # noqa: ARG002
         """Make or replace a table as a whole; DuckDB keeps partitions only as values of a column."""
-        self._clear_way(name, "table")
-        self.connection.execute(f"create or replace table {quote(name)} as {query}")
+        self._make("table", name, query)
+
+    def _make(self, kind: str, name: str, query: str) -> None:
+        """Make or replace what stands under `name`; something of the other kind there is rare, so it is tried first."""
+        statement = f"create or replace {kind} {quote(name)} as {query}"
+        try:
+            self.connection.execute(statement)
+        except duckdb.CatalogException:
+            if self._kind(name) in (kind, ""):
+                raise
+            self.drop(name)
+            self.connection.execute(statement)
 
     def replace_partitions(self, name: str, only: str, query: str) -> None:
         """Replace the rows of a table for which `only` holds, all at once."""
@@ -300,16 +319,15 @@ class DuckDB:
 
     def drop(self, name: str) -> None:
         """Drop a table or view that no model makes any more."""
-        self._clear_way(name, "")
+        if kind := self._kind(name):
+            self.connection.execute(f"drop {kind} {quote(name)}")
 
-    def _clear_way(self, name: str, kind: str) -> None:
-        """Drop what stands under `name` unless it is of `kind`."""
+    def _kind(self, name: str) -> str:
+        """Return `table` or `view`, as which `name` stands; empty where nothing does."""
         schema, _, table = name.rpartition(".")
         found = self.connection.execute(
-            "select lower(case when table_type = 'VIEW' then 'view' else 'table' end)"
-            " from information_schema.tables"
+            "select case when table_type = 'VIEW' then 'view' else 'table' end from information_schema.tables"
             " where table_catalog = current_database() and table_schema = $1 and table_name = $2",
             [schema or "main", table],
         ).fetchall()
-        if found and found[0][0] != kind:
-            self.connection.execute(f"drop {found[0][0]} {quote(name)}")
+        return str(found[0][0]) if found else ""

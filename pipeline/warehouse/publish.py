@@ -34,7 +34,7 @@ from pipeline.warehouse.runner import Afterwards, within
 __all__ = ["export_tables", "open_published", "publish", "reading", "remove_old"]
 
 _OPENING = "open the draft"
-_OWN = ("builds", "check_results", "finding_history")
+_TOLD, _PAST = ("builds", "check_results"), "finding_history"
 _RESULTS = """
 insert into published.check_results (check_name, severity, sentence, remedy, n_rows, examples)
 select
@@ -127,11 +127,12 @@ class Draft:
         self._copied: Mapping[str, list[tuple[str, str]]] = {}
 
     def work(self) -> list[Afterwards]:
-        """Return the copying of the marts as work for `runner.build`."""
+        """Return the copying of the marts, and of what builds before found, as work for `runner.build`."""
         copies = [
             Afterwards(f"publish {m.name}", (m.name, _OPENING), partial(self._copy, m)) for m in self._marts
         ]
-        return [Afterwards(_OPENING, (), self._open), *copies]
+        past = Afterwards("carry over past findings", (_OPENING,), self._carry_over)
+        return [Afterwards(_OPENING, (), self._open), *copies, past]
 
     def _open(self, engine: Engine, _: Mapping[str, Parts]) -> None:
         """Begin with the last file, or with none; a draft needs no log, since one that is cut short is thrown away."""
@@ -148,6 +149,12 @@ class Draft:
             return
         with transaction(_on(engine)) as connection:
             _write_mart(connection, model, parts, has_room=self._has_room(model, engine))
+
+    def _carry_over(self, engine: Engine, _: Mapping[str, Parts]) -> None:
+        connection = _on(engine)
+        with transaction(connection):
+            _emptied(connection, _PAST, has_room=bool(self._old))
+        past_findings.carry_over(connection, self._folder)
 
     def _has_room(self, model: Model, engine: Engine) -> bool:
         """Whether the draft has the table with the very columns, so that rows alone change and comments stay."""
@@ -167,7 +174,6 @@ class Draft:
         connection = self._engine.connection
         with transaction(connection):
             _tell(connection, build_row, results, has_room=bool(self._old))
-        past_findings.carry_over(connection, self._folder)
         connection.execute("checkpoint published")
         connection.execute("detach published")
         _sync(self.path)
@@ -222,7 +228,8 @@ def _descriptions(marts: Sequence[Model]) -> str:
     """Hash of the marts' names and of all that is written into the file as comments."""
     said = sorted((m.name, m.sentence, m.grain, sorted(m.columns.items())) for m in marts)
     tables = [
-        resources.files("pipeline.warehouse").joinpath(f"{t}_table.sql").read_text("utf-8") for t in _OWN
+        resources.files("pipeline.warehouse").joinpath(f"{t}_table.sql").read_text("utf-8")
+        for t in (*_TOLD, _PAST)
     ]
     return hashlib.sha256(repr((said, tables)).encode()).hexdigest()[:16]
 
@@ -234,8 +241,8 @@ def _tell(
     *,
     has_room: bool,
 ) -> None:
-    """Write the tables that are no models: the build's own row, what checks found, and room for what builds before it found."""
-    builds, *_ = [_emptied(connection, name, has_room=has_room) for name in _OWN]
+    """Write the build's own row and what checks found."""
+    builds, _ = [_emptied(connection, name, has_room=has_room) for name in _TOLD]
     row = {column: build_row.get(column) for column in builds}
     if stray := set(build_row) - set(builds):
         raise KinbayError("The build's own row has a column that table builds has not", min(stray))

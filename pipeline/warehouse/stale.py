@@ -75,10 +75,9 @@ class Sources:
             raise KinbayError("A table the models read is not in the work file", missing[0])
         names = {s for s in columns if columns[s]}
         self._batched = {s for s in names if "batch_id" in columns[s]}
-        self._plain = names - self._batched
         self.last_batch = known.batch_id
         self.grown = {s for s in self._batched if self._has_new(s)}
-        kept = {s: engine.mark(s, known.batch_id) for s in names}
+        kept = {s: self._mark(s, known.batch_id) for s in names}
         self.altered = {s for s in names if s in known.marks and known.marks[s] != kept[s]}
         self._marks = kept
         self.restarted = "raw.store" in self.altered
@@ -89,9 +88,12 @@ class Sources:
         new = f"select 1 from {source} where batch_id > {self.last_batch} limit 1"  # noqa: S608 - a model's own table
         return bool(self._engine.values(new))
 
+    def _mark(self, source: str, up_to_batch: int) -> str:
+        return self._engine.mark(source, up_to_batch if source in self._batched else None)
+
     def marks_now(self) -> dict[str, str]:
         """The marks to remember: those of grown tables counted again up to the newest batch."""
-        return self._marks | {s: self._engine.mark(s, self.newest_batch) for s in self.grown}
+        return self._marks | {s: self._mark(s, self.newest_batch) for s in self.grown}
 
 
 def stale(

@@ -55,6 +55,18 @@ def test_the_work_file_keeps_its_rows_and_its_memory_is_bounded(tmp_path: Path) 
         assert connection.execute("select van from raw.notes").fetchall() == [("041",)]
 
 
+def test_the_log_of_a_deleted_work_file_does_not_keep_a_new_one_from_opening(tmp_path: Path) -> None:
+    home = Home(tmp_path / "home")
+    with raw.open_work(home) as connection:
+        connection.execute("pragma disable_checkpoint_on_shutdown")
+        connection.execute("insert into raw.notes (van) values ('041')")
+    log = home.work_db.with_name("work.duckdb.wal")
+    assert log.stat().st_size > 0
+    home.work_db.unlink()
+    with raw.open_work(home) as connection:
+        assert connection.execute("select count(*) from raw.notes").fetchall() == [(0,)]
+
+
 def test_a_damaged_work_file_is_told_with_what_to_do(tmp_path: Path) -> None:
     home = Home(tmp_path / "home").ensure()
     home.work_db.write_bytes(b"not a database" * 1000)
