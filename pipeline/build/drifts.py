@@ -47,7 +47,9 @@ _COLUMNS = (
 )  # fmt: skip
 _TYPES: dict[str, type[pl.DataType] | pl.DataType] = {
     **dict.fromkeys(("van", "cohort_id", "parameter", "state", "unit", "tier", "reason"), pl.String),
-    **dict.fromkeys(("van_no", "cell_no", "n_scans", "n_months", "n_siblings"), pl.Int64),
+    "van_no": pl.Int32,
+    "cell_no": pl.Int16,
+    **dict.fromkeys(("n_scans", "n_months", "n_siblings"), pl.Int64),
     **dict.fromkeys(("first_seen", "last_seen", "step_at"), pl.Datetime("us")),
     **dict.fromkeys(("is_fallback", "is_step"), pl.Boolean),
 }

@@ -193,19 +193,17 @@ def _effect_rows(
     return pa.table({name: column(columns[name], kind) for name, kind in _EFFECT_TYPES.items()})
 
 
-def _count_scans(levels: pl.DataFrame, spans: _Spans) -> pl.DataFrame:
+def _count_scans(levels: pl.DataFrame, sides: NDArray[np.int8]) -> pl.DataFrame:
     """Scans behind each contrast x measure, with the first and the last."""
-    keys = ["parameter", "state"]
-    number = spans.frame.select("van", "span_from").with_row_index("span")
-    rows = levels.join(number, on=["van", "span_from"], how="inner")
-    parts = [
-        rows.filter(pl.col("span").is_in(np.flatnonzero(side != NEITHER).tolist()))
-        .group_by(keys)
+    contrast, span = np.nonzero(sides != NEITHER)
+    compared = pl.DataFrame(
+        {"contrast": contrast, "span": span}, schema={"contrast": pl.Int64, "span": pl.UInt32}
+    )
+    return (
+        levels.join(compared, on="span", how="inner")
+        .group_by("contrast", "parameter", "state")
         .agg(pl.col("m").sum().alias("n_scans"), pl.col("first_at").min(), pl.col("last_at").max())
-        .with_columns(contrast=pl.lit(c, pl.Int64))
-        for c, side in enumerate(spans.sides)
-    ]
-    return pl.concat(parts)
+    )
 
 
 def _main_sides(spans: _Spans) -> NDArray[np.int8]:
@@ -274,19 +272,19 @@ def write_exposures(engine: Engine, settings: Settings) -> None:
     laid = _lay_out(levels, spans, contrasts)
     measure, measures = encode(levels, ["parameter", "state"])
     number = laid.frame.select("van", "span_from").with_row_index("span")
-    place = levels.join(number, on=["van", "span_from"], how="left", maintain_order="left")["span"]
+    levels = levels.join(number, on=["van", "span_from"], how="left", maintain_order="left")
     means = SpanMeans(
         levels["y"].to_numpy(),
         levels["m"].cast(pl.Float64).to_numpy(),
         measure,
-        place.cast(pl.Int64).to_numpy(),
+        levels["span"].cast(pl.Int64).to_numpy(),
         laid.van,
         laid.cohort,
     )
     rules = ExposureRules(q=settings.tiers.finding_q, min_vans=settings.evidence.min_vans_per_level)
     found = find_exposures(means, laid.sides, rules=rules)
     units = dict(as_frame(engine.arrow(_UNITS)).iter_rows())
-    engine.write(EFFECTS, _effect_rows(found, contrasts, measures, _count_scans(levels, laid), units))
+    engine.write(EFFECTS, _effect_rows(found, contrasts, measures, _count_scans(levels, laid.sides), units))
     overlaps = _overlap_rows(contrasts, laid, as_frame(engine.arrow(_VANS)))
     rows = table(overlaps, pa.schema(list(_OVERLAP_TYPES.items())))
     engine.write(OVERLAPS, rows)

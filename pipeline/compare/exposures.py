@@ -7,7 +7,8 @@ taken off before the next exposure is judged in the same reading, so that one ca
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -126,8 +127,10 @@ class _Bench:
                 value -= self.effect[c, self.means.measure] * (self.sides[c, self.means.span] == EXPOSED)
         return value
 
-    def compare(self, contrast: int, value: FloatArray, *, pairs_only: bool = False) -> LevelShifts:
-        """Compare the levels of one contrast in every measure."""
+    def compare(
+        self, contrast: int, value: FloatArray, measures: BoolArray | None = None, *, pairs_only: bool = False
+    ) -> LevelShifts:
+        """Compare the levels of one contrast in every measure, or in some; the others hold nothing then."""
         side = self.sides[contrast, self.means.span]
         size = self.n_measures * self.n_vans
         mean, seen = np.zeros((2, size)), np.zeros((2, size), np.bool_)
@@ -137,6 +140,8 @@ class _Bench:
             total = np.bincount(self.key[mine], self.means.weight[mine] * value[mine], size)
             seen[which] = weight > 0
             mean[which] = total / np.where(seen[which], weight, 1.0)
+        if measures is not None:
+            seen &= np.repeat(measures, self.n_vans)
         both = seen[OTHER] & seen[EXPOSED]
         one = np.flatnonzero((seen[OTHER] ^ seen[EXPOSED]) & (not pairs_only))
         exposed = seen[EXPOSED][one]
@@ -156,6 +161,18 @@ class _Bench:
         )
         sharper = aligned_p_values(*vans, n_cells=self.n_measures)
         return replace(found, p=np.where((found.n_pairs == 0) & np.isfinite(sharper), sharper, found.p))
+
+    def compare_again(self, contrast: int, before: LevelShifts) -> LevelShifts:
+        """Compare with the other contrasts' shifts taken off, where any was; `before` none was anywhere."""
+        moved = np.asarray(self.taken.any(axis=0))
+        now = self.compare(contrast, self.left(contrast), moved)
+        return LevelShifts(
+            *(np.where(moved, new, old) for new, old in zip(_columns(now), _columns(before), strict=True))
+        )
+
+
+def _columns(shifts: LevelShifts) -> list[NDArray[Any]]:
+    return [getattr(shifts, f.name) for f in fields(shifts)]
 
 
 def find_exposures(
@@ -203,7 +220,7 @@ def find_exposures(
     tested = np.array([_is_enough(a, rules) for a in alone]).reshape(len(table), bench.n_measures)
     p_alone = np.where(tested, _stack(alone, "p", bench), np.nan)
     _select(bench, tested, p_alone)
-    final = _settle(bench)
+    final = _settle(bench, alone)
     p = np.where(tested, _stack(final, "p", bench), np.nan)
     return _report(bench, alone, final, tested, p_alone, p)
 
@@ -232,9 +249,9 @@ def _select(bench: _Bench, tested: BoolArray, p_alone: FloatArray) -> None:
         if not len(new):
             break
         _take(bench, best, new)
-        value = bench.left()
+        value, measures = bench.left(), np.isin(np.arange(bench.n_measures), new)
         for c in range(len(p)):
-            again = bench.compare(c, value).p
+            again = bench.compare(c, value, measures).p
             p[c, new] = np.where(tested[c, new] & ~bench.taken[c, new], again[new], p[c, new])
 
 
@@ -242,19 +259,20 @@ def _take(bench: _Bench, best: IntArray, new: IntArray) -> None:
     """Take off the shift of contrast best[m] in each measure of `new`."""
     value = bench.left()
     for c in np.unique(best[new]):
-        mine = new[best[new] == c]
-        bench.effect[c, mine] = bench.compare(int(c), value).shift[mine]
+        mine = np.zeros(bench.n_measures, np.bool_)
+        mine[new[best[new] == c]] = True
+        bench.effect[c, mine] = bench.compare(int(c), value, mine).shift[mine]
     bench.taken[best[new], new] = True
 
 
-def _settle(bench: _Bench) -> list[LevelShifts]:
+def _settle(bench: _Bench, alone: list[LevelShifts]) -> list[LevelShifts]:
     """Fit shifts of measures with several in turn, let go of what does not last, compare all once more."""
     for _ in range(MOST_ROUNDS + 1):  # each lets go of one or ends, so that nothing is let go of in the last
         several = bench.taken.sum(axis=0) > 1
         for c in np.tile(np.flatnonzero((bench.taken & several).any(axis=1)), SETTLE_ROUNDS):
-            shift = bench.compare(int(c), bench.left(int(c))).shift
+            shift = bench.compare(int(c), bench.left(int(c)), several).shift
             bench.effect[c] = np.where(bench.taken[c] & several, shift, bench.effect[c])
-        final = [bench.compare(c, bench.left(c)) for c in range(len(bench.sides))]
+        final = [bench.compare_again(c, before) for c, before in enumerate(alone)]
         p = np.where(bench.taken & several, np.nan_to_num(_stack(final, "p", bench), nan=1.0), 0.0)
         worst = p.max(axis=0, initial=0.0)
         loose = (p == worst) & (worst > bench.rules.told_apart_p)

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 from pipeline.counted import count_of
 from pipeline.findings import plausibility, wording
 from pipeline.findings.plausibility import Check
-from pipeline.findings.records import TIERS, Finding
-
-Row = dict[str, Any]
+from pipeline.findings.records import TIERS, Finding, Row, cells, surest_first
 
 
 @dataclass(frozen=True)
@@ -179,8 +176,6 @@ def find_offsets(rows: Iterable[Row]) -> list[Finding]:
         groups[row["cohort_id"], row["parameter"]].append(row)
     found = []
     for group in groups.values():
-        ordered = sorted(group, key=lambda r: (TIERS.index(r["tier"]), r["p"]))
-        lead = _against_years(ordered[0])
-        also = tuple({k: r[k] for k in ("parameter", "state", "difference")} for r in ordered[1:])
-        found.append(Finding(**{**lead.__dict__, "also": also}))
+        lead, *others = surest_first(group)
+        found.append(replace(_against_years(lead), also=cells(others)))
     return found

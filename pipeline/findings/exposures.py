@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from typing import Any
 
 from pipeline.compare.power import pairs_needed
 from pipeline.counted import count_of
 from pipeline.findings import wording
-from pipeline.findings.records import TIERS, Finding
+from pipeline.findings.records import Finding, Row, cells, surest_first
 
-Row = dict[str, Any]
 NOT_AT_RANDOM = "Vans were not parked or fitted at random: route, driver or work may go with it"
 ALONGSIDE = 0.8  # share of vans from which another exposure is named as going along; a choice
 CLEAR_P = 0.01  # a difference in mileage or age is named below this p-value
@@ -132,7 +130,7 @@ def _claim(row: Row) -> str:
 
 
 def _finding(rows: list[Row], overlaps: Iterable[Row]) -> Finding:
-    lead, *others = sorted(rows, key=lambda r: (TIERS.index(r["tier"]), r["p"], r["state"]))
+    lead, *others = surest_first(rows)
     return Finding(
         kind="exposure_effect",
         tier=lead["tier"],
@@ -141,9 +139,7 @@ def _finding(rows: list[Row], overlaps: Iterable[Row]) -> Finding:
         level=lead["level_name"],
         parameter=lead["parameter"],
         state=lead["state"],
-        also=tuple(
-            {"parameter": o["parameter"], "state": o["state"], "difference": o["shift"]} for o in others
-        ),
+        also=cells(others, "shift"),
         against="other_level",
         difference=lead["shift"],
         unit=lead["unit"],

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from typing import Any
 
 from pipeline.compare.power import pairs_needed
 from pipeline.counted import count_of
 from pipeline.findings import wording
-from pipeline.findings.records import TIERS, Finding
+from pipeline.findings.records import Finding, Row, cells, surest_first
 from pipeline.findings.unmet_readers import SHARED_VANS
-
-Row = dict[str, Any]
 
 
 def _bias_rivals(lead: Row) -> tuple[str, ...]:
@@ -47,7 +44,7 @@ def _bias_check(lead: Row) -> str:
 
 
 def _bias(rows: list[Row]) -> Finding:
-    lead, *others = sorted(rows, key=lambda r: (TIERS.index(r["tier"]), r["p"], r["state"]))
+    lead, *others = surest_first(rows)
     key, shift = lead["parameter"], lead["estimate"]
     way = "more" if shift > 0 else "less"
     taken = (
@@ -67,9 +64,7 @@ def _bias(rows: list[Row]) -> Finding:
         reader=lead["reader"],
         parameter=key,
         state=lead["state"],
-        also=tuple(
-            {"parameter": o["parameter"], "state": o["state"], "difference": o["estimate"]} for o in others
-        ),
+        also=cells(others, "estimate"),
         against="other_reader",
         difference=shift,
         unit=lead["unit"],
@@ -88,7 +83,7 @@ def _bias(rows: list[Row]) -> Finding:
 
 
 def _update(rows: list[Row]) -> Finding:
-    lead, *others = sorted(rows, key=lambda r: (TIERS.index(r["tier"]), r["p"], r["state"]))
+    lead, *others = surest_first(rows)
     key, step = lead["parameter"], lead["step"]
     side = "higher" if step > 0 else "lower"
     return Finding(
@@ -106,10 +101,7 @@ def _update(rows: list[Row]) -> Finding:
         level=lead["reader_version"],
         parameter=key,
         state=lead["state"],
-        also=tuple(
-            {"parameter": o["parameter"], "state": o["state"], "difference": o["step"]}
-            for o in (*others, *lead["explained"])
-        ),
+        also=cells((*others, *lead["explained"]), "step"),
         against="own_past",
         difference=step,
         unit=lead["unit"],

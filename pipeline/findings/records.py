@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
+Row = dict[str, Any]
 SUBJECT = (
     "van", "scan_id", "cohort_id", "reader", "attribute", "level", "code", "module", "parameter", "state",
 )  # fmt: skip
@@ -19,6 +21,26 @@ AGAINST = (
     "siblings", "own_past", "other_cohorts", "reader_limits", "physics", "other_reader", "other_level",
 )  # fmt: skip
 TIERS = ("finding", "likely", "watch", "not_enough_evidence")
+
+
+def cells(rows: Iterable[Mapping[str, Any]], difference: str = "difference") -> tuple[dict[str, Any], ...]:
+    """Return the cells that are one matter with the one that leads, as `also` holds them.
+
+    Parameters
+    ----------
+    rows : iterable of mapping
+        With parameter and state.
+    difference : str
+        Their field that holds the difference.
+    """
+    return tuple(
+        {"parameter": r["parameter"], "state": r["state"], "difference": r[difference]} for r in rows
+    )
+
+
+def surest_first(rows: Iterable[Row]) -> list[Row]:
+    """Return cells of one matter in the order in which they lead: by tier, p and state."""
+    return sorted(rows, key=lambda r: (TIERS.index(r["tier"]), r["p"], r["state"]))
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from typing import Any
 
 from pipeline.compare.intervals import wilson
 from pipeline.findings import code_words, wording
-from pipeline.findings.records import TIERS, Finding
+from pipeline.findings.records import TIERS, Finding, Row, cells
 from pipeline.findings.repair_words import (
     RELEARN_DONE,
     next_check_of,
@@ -19,8 +19,6 @@ from pipeline.findings.repair_words import (
     work_words,
 )
 from pipeline.vocabulary.physics import worked_out
-
-Row = dict[str, Any]
 
 
 def _tier(row: Row, finding_q: float, likely_q: float) -> str:
@@ -53,9 +51,7 @@ def _finding(lead: Row, others: Sequence[Row], tier: str) -> Finding:
         level=lead["verdict"],
         parameter=key,
         state=lead["state"],
-        also=tuple(
-            {"parameter": o["parameter"], "state": o["state"], "difference": o["effect"]} for o in others
-        ),
+        also=cells(others, "effect"),
         against="siblings",
         value=van_move if is_judged else None,
         expected=van_move - lead["effect"] if is_judged and van_move is not None else None,

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from typing import Any
 
 from pipeline.compare.power import pairs_needed
 from pipeline.counted import count_of
 from pipeline.findings import wording
-from pipeline.findings.records import Finding
+from pipeline.findings.records import Finding, Row, cells
 
-Row = dict[str, Any]
 SHARED_VANS = 4  # vans two readers must share before one is held against the other (compare.effects_months)
 MOST_NAMED = 3  # vans named in a sentence
 
@@ -81,9 +79,7 @@ def _unmet(rows: list[Row]) -> Finding:
         reader=lead["reader"],
         parameter=lead["parameter"],
         state=lead["state"],
-        also=tuple(
-            {"parameter": o["parameter"], "state": o["state"], "difference": o["difference"]} for o in others
-        ),
+        also=cells(others),
         against="other_reader",
         value=lead["value"],
         expected=lead["expected"],

@@ -58,7 +58,7 @@ create table if not exists computed.reader_updates (
 );
 
 create table if not exists computed.van_drifts (
-    van varchar, cohort_id varchar, parameter varchar, state varchar, van_no bigint, cell_no bigint, unit varchar,
+    van varchar, cohort_id varchar, parameter varchar, state varchar, van_no integer, cell_no smallint, unit varchar,
     n_scans bigint, n_months bigint, n_siblings bigint, is_fallback boolean, first_seen timestamp, last_seen timestamp, months double, slope double,
     slope_low double, slope_high double, difference double, interval_low double, interval_high double,
     start_value double, end_value double, sibling_median double, serial_correlation double,
