@@ -275,11 +275,9 @@ def test_every_table_is_exported(small: Home, tmp_path: Path) -> None:
     assert pl.read_parquet(tmp_path / "parquet" / "vans.parquet")["van"].sort().to_list()[0] == "001"
 
 
-def test_a_withdrawn_file_is_gone_after_the_next_build(tmp_path: Path) -> None:
-    write_small_fleet(tmp_path / "files")
+def test_a_withdrawn_file_is_gone_after_the_next_build(small: Home, tmp_path: Path) -> None:
     home = tmp_path / "home"
-    kinbay("load", tmp_path / "files", "--home", home)
-    kinbay("build", "--home", home)
+    shutil.copytree(small.path, home)
     kinbay("withdraw", "readings.csv", "--why", "wrong van", "--home", home)
     assert any("wrong van" in p.read_text() for p in (home / "journal").iterdir())
     kinbay("build", "--home", home)

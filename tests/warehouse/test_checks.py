@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import shutil
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from pipeline.errors import KinbayError
@@ -19,10 +22,7 @@ def write_check(folder: Path, text: str) -> Path:
     return folder
 
 
-def test_stop_and_warn_are_told_apart(tmp_path: Path) -> None:
-    engine = small_fleet.empty_engine()
-    small_fleet.add_batch(engine, 1, 1)
-    small_fleet.build(engine)
+def test_stop_and_warn_are_told_apart(engine: DuckDB, tmp_path: Path) -> None:
     text = "-- No van is called 001.\n-- severity: stop\n-- remedy: Rename it.\nwith v as (select van from vans where van = '001') select * from v"
     stop = checks.load(write_check(tmp_path / "a", text))
     warn = checks.load(write_check(tmp_path / "b", text.replace("stop", "warn")))
@@ -53,6 +53,31 @@ def built(engine: DuckDB) -> dict[str, Parts]:
     return {step.name: step.parts for step in small_fleet.build(engine)}
 
 
+@dataclass(frozen=True)
+class Sound:
+    """A work file with one batch, built, and what of it that build made."""
+
+    work: Path
+    parts: dict[str, Parts]
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Sound:
+    path = tmp_path_factory.mktemp("sound") / "work.duckdb"
+    with duckdb.connect(str(path), config={"threads": 1}) as connection:
+        engine = small_fleet.empty_engine(connection)
+        small_fleet.add_batch(engine, 2, 1)
+        return Sound(path, built(engine))
+
+
+@pytest.fixture
+def engine(sound: Sound, tmp_path: Path) -> Iterator[DuckDB]:
+    """The built batch in a work file of the test's own."""
+    shutil.copyfile(sound.work, tmp_path / "work.duckdb")
+    with duckdb.connect(str(tmp_path / "work.duckdb"), config={"threads": 1}) as connection:
+        yield DuckDB(connection)
+
+
 def test_the_checks_that_ship_find_nothing_in_a_sound_build() -> None:
     engine = small_fleet.empty_engine()
     for batch in (1, 2):
@@ -63,22 +88,16 @@ def test_the_checks_that_ship_find_nothing_in_a_sound_build() -> None:
     assert [(r.name, r.examples) for r in found if r.severity == "stop" and r.n_rows] == []
 
 
-def test_a_doubled_key_stops() -> None:
-    engine = small_fleet.empty_engine()
-    small_fleet.add_batch(engine, 2, 1)
-    done = built(engine)
+def test_a_doubled_key_stops(sound: Sound, engine: DuckDB) -> None:
     engine.connection.execute("insert into int_scan_values from int_scan_values limit 1")
-    found = checked(engine, models.load(), done, [])
+    found = checked(engine, models.load(), sound.parts, [])
     assert [(r.name, r.n_rows) for r in found if r.stops] == [
         ("key_of_int_scan_values", 1),
         ("key_of_scan_levels", 1),
     ]
 
 
-def test_keys_are_checked_only_where_something_was_rebuilt() -> None:
-    engine = small_fleet.empty_engine()
-    small_fleet.add_batch(engine, 2, 1)
-    small_fleet.build(engine)
+def test_keys_are_checked_only_where_something_was_rebuilt(engine: DuckDB) -> None:
     assert checked(engine, models.load(), built(engine), []) == []
     scan = {"scan_id": "x", "van": "001", "reader": "Yard tablet", "scanned_at": "2025-12-03 08:00:00"}
     small_fleet.insert(
@@ -97,12 +116,9 @@ def test_keys_are_checked_only_where_something_was_rebuilt() -> None:
     assert checks.key_check(levels, frozenset()) is None
 
 
-def test_what_waits_to_be_published_is_looked_at_again() -> None:
-    engine = small_fleet.empty_engine()
-    small_fleet.add_batch(engine, 2, 1)
-    first = built(engine)
+def test_what_waits_to_be_published_is_looked_at_again(sound: Sound, engine: DuckDB) -> None:
     engine.connection.execute("insert into int_scan_values from int_scan_values limit 1")
-    again = checks.Checking(models.load(), first, [])
+    again = checks.Checking(models.load(), sound.parts, [])
     nothing = built(engine)
     assert not any(nothing.values())
     for work in again.work():
@@ -144,11 +160,10 @@ def test_the_fast_look_at_a_key_sees_what_grouping_sees(rows: str, differ: bool)
     assert engine.all_differ("keyed", ("x", "y")) is (grouped == []) is differ
 
 
-def test_a_false_alarm_of_the_fast_look_is_looked_at_closely(monkeypatch: pytest.MonkeyPatch) -> None:
-    engine = small_fleet.empty_engine()
-    small_fleet.add_batch(engine, 2, 1)
-    done = built(engine)
+def test_a_false_alarm_of_the_fast_look_is_looked_at_closely(
+    sound: Sound, engine: DuckDB, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(DuckDB, "all_differ", lambda *_: False)
-    found = checked(engine, models.load(), done, [])
+    found = checked(engine, models.load(), sound.parts, [])
     assert len(found) > 30
     assert [r.name for r in found if r.n_rows] == []
