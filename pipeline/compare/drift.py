@@ -98,6 +98,11 @@ def _tie_sums(x: Floats, is_tied: NDArray[np.bool_]) -> Ints:
     return found
 
 
+@cache
+def _places_of_pairs(n: int) -> tuple[Ints, Ints]:
+    return np.triu_indices(n, 1)
+
+
 def _by_pairs(x: Floats, t: Floats, inflation: Floats) -> tuple[np.ndarray, ...]:
     """What the pairs of points of series of one length n (k, n) say, each of shape (k,).
 
@@ -106,7 +111,7 @@ def _by_pairs(x: Floats, t: Floats, inflation: Floats) -> tuple[np.ndarray, ...]
     S, its variance with ties in it, whether values tie, the median of the pairs' slopes, and Sen's 95 % interval.
     """
     n = x.shape[1]
-    i, j = np.triu_indices(n, 1)
+    i, j = _places_of_pairs(n)
     pairs = len(i)
     rises = x.take(j, axis=1) - x.take(i, axis=1)
     is_tied = (rises == 0).any(axis=1)

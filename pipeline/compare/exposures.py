@@ -163,7 +163,7 @@ class _Bench:
         return replace(found, p=np.where((found.n_pairs == 0) & np.isfinite(sharper), sharper, found.p))
 
     def compare_again(self, contrast: int, before: LevelShifts) -> LevelShifts:
-        """Compare with the other contrasts' shifts taken off, where any was; `before` none was anywhere."""
+        """Compare with the other contrasts' shifts taken off, in measures where any was; `before` holds the others'."""
         moved = np.asarray(self.taken.any(axis=0))
         now = self.compare(contrast, self.left(contrast), moved)
         return LevelShifts(

@@ -106,3 +106,20 @@ def test_many_measures_at_once_are_as_each_alone_and_sums_as_their_rows() -> Non
                 expected = getattr(alone, name)[0]
                 assert getattr(found, name)[number] == pytest.approx(expected, rel=1e-9, nan_ok=True), name
     assert np.isnan(together.variance[:, 2]).tolist() == [False, True, False]
+
+
+def test_readings_judged_together_are_each_their_own() -> None:
+    """Two readings of the same scans share what is drawn for their intervals, a third of other scans does not."""
+    rng = np.random.default_rng(15)
+    sizes = (240, 240, 180)
+    van = np.concatenate([np.arange(n) // 6 for n in sizes])
+    reader = np.concatenate([np.arange(n) % 3 for n in sizes])
+    measure = np.repeat(np.arange(3), sizes)
+    value = rng.normal(0, 1.5, (3, 40))[measure, van] + rng.normal(0, 1, len(van))
+    together = share_out(measure, value, 0 * van, [van, reader])
+    for number in range(3):
+        own = measure == number
+        alone = share_out(0 * measure[own], value[own], 0 * van[own], [van[own], reader[own]])
+        for field in ("variance", "low", "high"):
+            told, found = getattr(together, field)[number], getattr(alone, field)[0]
+            assert found == pytest.approx(told, rel=1e-9, nan_ok=True)

@@ -112,3 +112,17 @@ def test_a_season_is_never_a_drift() -> None:
     assert p.size > 4000
     assert 0.03 <= np.mean(p <= 0.05) <= 0.07
     assert sum(int(way.told()[0].sum()) for way in ways) <= 1
+
+
+def test_the_error_under_memory_is_that_of_matrix_algebra() -> None:
+    """Second implementation: z'Rz / (z'z)^2 and tr((I - H) R) written out with the correlations of every two months."""
+    rng = np.random.default_rng(8)
+    time, rho, value = np.cumsum(rng.uniform(0.5, 2, 14)), 0.6, rng.normal(size=(1, 14))
+    found = _judge(value, time, 1, rho)
+    alike = rho ** np.abs(np.subtract.outer(time, time))
+    design = np.column_stack([np.ones(14), time])
+    leaves = np.eye(14) - design @ np.linalg.pinv(design)
+    z = time - time.mean()
+    s2 = np.sum((leaves @ value[0]) ** 2) / np.trace(leaves @ alike)
+    error = np.sqrt(s2 * (z @ alike @ z)) / (z @ z)
+    assert found.error[0] == pytest.approx(error * np.sqrt(found.healthy_scatter[0]))
