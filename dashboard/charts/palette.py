@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 VERDICTS = ("within", "above", "below", "borderline", "not_judged")
 WORDS = {
-    "within": "Within range",
+    "within": "Does not stand out",
     "above": "Above siblings",
     "below": "Below siblings",
     "borderline": "Borderline",

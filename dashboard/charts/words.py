@@ -201,10 +201,14 @@ def say_standing(cells: Iterable[dict[str, Any]]) -> str:
 
 
 def say_weight(cell: dict[str, Any]) -> str:
-    """Say what weakens or strengthens a verdict, or nothing."""
+    """Say what weakens or strengthens a verdict, and what to do about a doubtful one; or nothing."""
     if cell["verdict"] == "not_judged":
         return ""
     notes = []
+    if cell["verdict"] == "within" and not cell["sibling_low"] <= cell["value"] <= cell["sibling_high"]:
+        notes.append(
+            "That lies outside, as one healthy reading in twenty does: too little to stand out. Read it again in the same state."
+        )
     if cell["is_small_group"]:
         notes.append("Small group: few siblings, so only a large difference could show.")
     if cell["is_fallback"]:

@@ -70,11 +70,11 @@ def show_list(rows: pl.DataFrame) -> None:
         table,
         {
             "van": st.column_config.TextColumn("Van", width=58),
-            "cohort": st.column_config.TextColumn("Group", width=184),
+            "cohort": st.column_config.TextColumn("Group", width=192),
             "cost_per_10000_km": st.column_config.NumberColumn("Cost / 10,000 km", format="%.0f", width=118),
             "span": st.column_config.TextColumn("Siblings", width=94),
-            "stands": st.column_config.TextColumn("Cost stands", width=160),
-            "days_per_10000_km": st.column_config.NumberColumn("Days / 10,000 km", format="%.1f", width=120),
+            "stands": st.column_config.TextColumn("Cost stands", width=156),
+            "days_per_10000_km": st.column_config.NumberColumn("Days / 10,000 km", format="%.1f", width=116),
             "days_span": st.column_config.TextColumn("Siblings", width=84),
             "said_cost": st.column_config.TextColumn(
                 "Cost in all", help="And how many entries have one.", width=116

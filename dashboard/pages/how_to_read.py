@@ -18,7 +18,7 @@ from dashboard.questions import fleet
 from pipeline import vocabulary
 
 MARKS = (
-    ("within", "Within range", "reads like its siblings."),
+    ("within", "Does not stand out", "reads like its siblings, or not far enough off to tell."),
     ("above", "Above siblings", "reads higher than its siblings by more than they explain."),
     ("below", "Below siblings", "reads lower than its siblings by more than they explain."),
     ("borderline", "Borderline", "not clear; worth one more scan."),

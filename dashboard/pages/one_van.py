@@ -113,16 +113,16 @@ def show_cells(cells: pl.DataFrame, van: str) -> None:
     show_table(
         rows,
         {
-            "reading": st.column_config.TextColumn("Reading", width=300),
-            "stands": st.column_config.TextColumn("Stands", width=124),
-            "value": st.column_config.NumberColumn("Value"),
-            "difference": st.column_config.NumberColumn("Difference", format="%+g"),
-            "interval": st.column_config.TextColumn("95 % interval", width=110),
-            "sibling_low": st.column_config.NumberColumn("Siblings from"),
-            "sibling_high": st.column_config.NumberColumn("to"),
-            "unit": st.column_config.TextColumn("Unit", width=80),
-            "n_scans": st.column_config.NumberColumn("Scans", width=60),
-            "n_siblings": st.column_config.NumberColumn("Siblings", width=70),
+            "reading": st.column_config.TextColumn("Reading", width=268),
+            "stands": st.column_config.TextColumn("Stands", width=140),
+            "value": st.column_config.NumberColumn("Value", width=60),
+            "difference": st.column_config.NumberColumn("Difference", format="%+g", width=76),
+            "interval": st.column_config.TextColumn("95 % interval", width=112),
+            "sibling_low": st.column_config.NumberColumn("Siblings from", width=94),
+            "sibling_high": st.column_config.NumberColumn("to", width=56),
+            "unit": st.column_config.TextColumn("Unit", width=72),
+            "n_scans": st.column_config.NumberColumn("Scans", width=52),
+            "n_siblings": st.column_config.NumberColumn("Siblings", width=62),
             "detectable": st.column_config.NumberColumn(
                 "Smallest it could show", help="The smallest difference this comparison could have shown."
             ),

@@ -224,7 +224,8 @@ def show_endings(view: View) -> None:
     rows = repairs.list_repair_codes(view.warehouse, view.vans)
     if rows.is_empty():
         st.info(
-            "No code stood on a van when work was done, as far as scans and the work list tell.",
+            "No code stood on a van when work was done, as far as scans and the work list tell. Scan for codes before"
+            " and after the work, and name the code in the entry of the work.",
             icon=":material/search_off:",
         )
         return

@@ -169,6 +169,12 @@ def cells_csv(found: dict[str, Any]) -> str:
     return out.getvalue()
 
 
+def _doubt(cell: dict[str, Any]) -> str:
+    """What to make of a value outside the siblings' range that is no finding: one healthy reading in twenty is."""
+    is_out = not cell["sibling_low"] <= cell["value"] <= cell["sibling_high"]
+    return "; outside, but too little to stand out" if cell["verdict"] == "within" and is_out else ""
+
+
 def _cell_line(cell: dict[str, Any]) -> str:
     name = f"{wording.reading_name(cell['parameter'])}, {wording.state_name(cell['state'])}"
     if cell["difference"] is None:
@@ -184,7 +190,7 @@ def _cell_line(cell: dict[str, Any]) -> str:
         difference = wording.bare(cell["difference"], key, signed=True)
     return (
         f"{name:<52.52} {this:>24} {difference:>10}   {cell['verdict']:<10} siblings {span}, "
-        f"n {cell['n_siblings']}, scans {cell['n_scans']}"
+        f"n {cell['n_siblings']}, scans {cell['n_scans']}{_doubt(cell)}"
     )
 
 

@@ -64,3 +64,15 @@ def test_days_and_figures_are_written_as_on_the_pages() -> None:
     spread = {"parameter": "rail_pressure", "unit": "MPa", "interval": [0.3812, 0.7712]}
     assert "difference +0.38 to +0.77 MPa" in _told(**spread, also=[{"channel": "spread"}])
     assert "data to 30 Sep 2026." in _lines().splitlines()[0]
+
+
+def test_a_value_outside_that_is_no_finding_is_told_as_that() -> None:
+    cell: dict[str, Any] = {
+        "parameter": "coolant_temp", "state": "warm_idle", "channel": "level", "value": 80.2, "difference": -7.8,
+        "sibling_low": 83.1, "sibling_high": 92.9, "n_siblings": 3, "n_scans": 2, "verdict": "within",
+    }  # fmt: skip
+    found = {"van": {"van": "V3", "cohort": "c"}, "data_to": None, "drifts": [], "codes": []}
+    assert "siblings 83.1 to 92.9, n 3, scans 2; outside, but too little to stand out" in cells_text(
+        found | {"cells": [cell]}
+    )
+    assert "too little" not in cells_text(found | {"cells": [cell | {"value": 84.0}]})
