@@ -71,7 +71,7 @@ def test_a_value_outside_that_is_no_finding_is_told_as_that() -> None:
         "parameter": "coolant_temp", "state": "warm_idle", "channel": "level", "value": 80.2, "difference": -7.8,
         "sibling_low": 83.1, "sibling_high": 92.9, "n_siblings": 3, "n_scans": 2, "verdict": "within",
     }  # fmt: skip
-    found = {"van": {"van": "V3", "cohort": "c"}, "data_to": None, "drifts": [], "codes": []}
+    found: dict[str, Any] = {"van": {"van": "V3", "cohort": "c"}, "data_to": None, "drifts": [], "codes": []}
     assert "siblings 83.1 to 92.9, n 3, scans 2; outside, but too little to stand out" in cells_text(
         found | {"cells": [cell]}
     )
