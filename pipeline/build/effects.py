@@ -15,7 +15,7 @@ from pipeline.build import levels, reader_updates
 from pipeline.build.codes import encode
 from pipeline.build.levels import Levels
 from pipeline.columns import column, known
-from pipeline.compare.effects import EffectRules, Effects, fit_effects
+from pipeline.compare.effects import EffectRules, Effects, fit_visits
 from pipeline.compare.effects_design import FloatArray
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
@@ -107,14 +107,15 @@ def fit_months(found: Levels) -> Fitted:
     van, _ = encode(rows.visits, ["van"])
     reader, readers = encode(rows.visits, ["reader"])
     family, families = encode(rows.visits, ["family_id"])
-    effects = fit_effects(
+    effects = fit_visits(
         rows.value,
-        van[rows.visit],
-        rows.visits["month"].to_numpy()[rows.visit],
-        reader[rows.visit],
         rows.measure,
-        family[rows.visit],
-        n_scans=rows.n_scans,
+        rows.visit,
+        rows.n_scans,
+        van=van,
+        month=rows.visits["month"].to_numpy(),
+        reader=reader,
+        family=family,
     )
     season, bias = effects.month_effect[rows.row], effects.reader_effect[rows.row]
     return Fitted(effects, families, readers, season, bias)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipeline.build.codes import IntArray, as_frame, encode
 from pipeline.build.effects import linked_readers
 from pipeline.build.levels import read_scans
-from pipeline.compare.effects import fit_effects
+from pipeline.compare.effects import fit_visits
 from pipeline.compare.effects_design import FloatArray, dense_codes
 from pipeline.warehouse.engines import Engine
 
@@ -72,10 +72,11 @@ def _average(measure: IntArray, visit: IntArray, value: FloatArray) -> _Visits:
 
 def _adjust(rows: _Visits, visits: pl.DataFrame) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
     """Take season and reader off; return the means left, which of them can be compared, and the variance factors."""
-    van, month, reader, family = (
-        visits[name].to_numpy()[rows.visit] for name in ("van", "month", "reader_no", "family")
+    van, month, reader, family = (visits[name].to_numpy() for name in ("van", "month", "reader", "family"))
+    effects = fit_visits(
+        rows.mean, rows.measure, rows.visit, rows.n, van=van, month=month, reader=reader, family=family
     )
-    effects = fit_effects(rows.mean, van, month, reader, rows.measure, family, n_scans=rows.n)
+    reader = reader[rows.visit]
     is_linked = np.zeros((int(rows.measure.max()) + 1, int(reader.max()) + 1), np.bool_)
     is_linked[effects.readers.measure, effects.readers.reader] = linked_readers(effects)
     factor = np.ones(len(is_linked))
@@ -143,7 +144,7 @@ def read_movements(engine: Engine, n_cells: int) -> pl.DataFrame:
     scans = read_scans(engine).with_columns(van=pl.col("van_no") - 1)
     visit, visits = encode(scans, ["family_id", "van", "month", "reader"])
     visits = visits.with_columns(
-        reader_no=pl.Series(encode(visits, ["reader"])[0]), family=pl.Series(encode(visits, ["family_id"])[0])
+        reader=pl.Series(encode(visits, ["reader"])[0]), family=pl.Series(encode(visits, ["family_id"])[0])
     )
     rows = _average(measure, visit[scan], values["value"].to_numpy())
     adjusted, is_linked, factor = _adjust(rows, visits)

@@ -8,7 +8,7 @@ the rest is fitted robustly, so that a van which steps hardly touches them eithe
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TypeVar
 
 import numpy as np
@@ -16,12 +16,20 @@ from numpy.typing import ArrayLike
 
 from pipeline.compare.distributions import t_quantile
 from pipeline.compare.effects_batches import Batch, fit_months, judge_readers
-from pipeline.compare.effects_design import FloatArray, IntArray, average_scans, dense_codes
+from pipeline.compare.effects_design import FloatArray, IntArray, Means, Visits, average_scans, dense_codes
 from pipeline.compare.effects_months import EffectRules, MonthSource, MonthTable
 from pipeline.compare.multiplicity import benjamini_hochberg
 from pipeline.compare.segments import starts_of
 
-__all__ = ["EffectRules", "Effects", "MonthEffects", "MonthSource", "ReaderEffects", "fit_effects"]
+__all__ = [
+    "EffectRules",
+    "Effects",
+    "MonthEffects",
+    "MonthSource",
+    "ReaderEffects",
+    "fit_effects",
+    "fit_visits",
+]
 
 LOST_DF = 2 - 1 / 0.90  # efficiency 90 % of the bisquare that fits the months
 
@@ -140,34 +148,82 @@ def fit_effects(
 
     Fitting as in `effects_fit` (Huber 1981); the rules of steps 2 and 3 were chosen by simulation.
     """
-    rules = rules or EffectRules()
     values, codes = _check(value, van, month, reader, measure, family)
     (van_c, _), (month_c, months), (reader_c, readers), (measure_c, measures), (family_c, families) = codes
     scans = np.ones(len(values)) if n_scans is None else np.asarray(n_scans, dtype=np.float64)
-    means, mean = average_scans(values, van_c, month_c, reader_c, measure_c, family_c, scans)
-    if not len(means.value):
+    means, visits, mean = average_scans(values, van_c, month_c, reader_c, measure_c, family_c, scans)
+    found = fit_visits(
+        means.value,
+        measures[means.measure],
+        means.visit,
+        np.bincount(mean, scans),
+        van=visits.van,
+        month=months[visits.month],
+        reader=readers[visits.reader],
+        family=families[visits.family],
+        rules=rules,
+    )
+    month_effect, reader_effect = found.month_effect[mean], found.reader_effect[mean]
+    adjusted = values - month_effect - reader_effect
+    return replace(found, adjusted=adjusted, month_effect=month_effect, reader_effect=reader_effect)
+
+
+def fit_visits(
+    value: FloatArray,
+    measure: IntArray,
+    visit: IntArray,
+    n_scans: ArrayLike,
+    *,
+    van: ArrayLike,
+    month: ArrayLike,
+    reader: ArrayLike,
+    family: ArrayLike,
+    rules: EffectRules | None = None,
+) -> Effects:
+    """Estimate effects as `fit_effects` does, from means of a van's scans by one reader in one month.
+
+    Parameters
+    ----------
+    value, measure, visit, n_scans : (n,)
+        Mean, its measure, the visit it was taken at and the scans behind it, in order of measure and visit.
+    van, month, reader, family : (visits,) int
+        Codes of the visits, which are in order of family, van, month and reader.
+
+    Raises
+    ------
+    ValueError
+        Where a value is not finite or the rows are not in order.
+    """
+    rules = rules or EffectRules()
+    if not np.isfinite(value).all():
+        raise ValueError("every value must be finite")
+    (van_c, _), (month_c, months), (reader_c, readers), (family_c, families) = map(
+        dense_codes, (van, month, reader, family)
+    )
+    measure_c, measures = dense_codes(measure)
+    place = measure_c * len(van_c) + visit
+    if not (place[1:] > place[:-1]).all():
+        raise ValueError("means must be in order of measure and visit")
+    if not len(value):
         return _nothing()
-    batches = judge_readers(means, len(months), rules)
-    q = _adjust([batch.tests.p for batch in batches])
-    season, bias, factor = np.empty(len(means.value)), np.empty(len(means.value)), np.empty(len(measures))
+    visits = Visits(family_c, van_c, month_c, reader_c)
+    batches = judge_readers(Means(value, measure_c, visit), visits, len(months), rules)
+    season, bias, factor = np.empty(len(value)), np.empty(len(value)), np.empty(len(measures))
     month_rows, reader_rows = [], []
-    n_scans_of = np.bincount(measure_c, scans).astype(np.float64)
-    for batch, q_batch in zip(batches, q, strict=True):
-        estimate = np.nan_to_num(batch.tests.estimate)
-        taken = np.where(np.nan_to_num(q_batch, nan=1.0) <= rules.reader_q, estimate, 0.0)
+    scans = np.bincount(measure_c, n_scans).astype(np.float64)
+    for batch, q in zip(batches, _adjust([batch.tests.p for batch in batches]), strict=True):
+        is_taken = np.nan_to_num(q, nan=1.0) <= rules.reader_q
+        taken = np.where(is_taken, np.nan_to_num(batch.tests.estimate), 0.0)
         table = fit_months(batch, taken, months)
-        season[batch.means], bias[batch.means] = (
-            table.spread(batch.rows),
-            batch.links.spread(taken, batch.rows),
-        )
-        factor[batch.measures] = _variance_factor(batch, n_scans_of[batch.measures], taken)
+        season[batch.means] = table.spread(batch.rows)
+        bias[batch.means] = batch.links.spread(taken, batch.rows)
+        factor[batch.measures] = _variance_factor(batch, scans[batch.measures], taken)
         month_rows.append(_month_effects(batch, table, measures, families, months))
-        reader_rows.append(_reader_effects(batch, taken, q_batch, measures, readers, rules))
-    month_effect, reader_effect = season[mean], bias[mean]
+        reader_rows.append(_reader_effects(batch, taken, q, measures, readers, rules))
     return Effects(
-        values - month_effect - reader_effect,
-        month_effect,
-        reader_effect,
+        value - season - bias,
+        season,
+        bias,
         _join(month_rows, ("measure", "family", "month")),
         _join(reader_rows, ("measure", "reader")),
         measures,

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.compare.effects_design import FloatArray, IntArray, Means, Observations, lay_out
+from pipeline.compare.effects_design import FloatArray, IntArray, Means, Observations, Visits, lay_out
 from pipeline.compare.effects_fit import VALUES_AT_ONCE, build_model, fit_additive
 from pipeline.compare.effects_months import (
     EffectRules,
@@ -40,15 +40,17 @@ class Batch:
     tests: ReaderTests
 
 
-def judge_readers(means: Means, n_months: int, rules: EffectRules) -> list[Batch]:
+def judge_readers(means: Means, visits: Visits, n_months: int, rules: EffectRules) -> list[Batch]:
     """Lay out the months of every measure and test its readers."""
-    return [_judge(means, *alike, n_months, rules) for alike in _share_visits(means)]
+    return [_judge(means, visits, *alike, n_months, rules) for alike in _share_visits(means)]
 
 
-def _judge(means: Means, measures: IntArray, at: IntArray, n_months: int, rules: EffectRules) -> Batch:
-    one = at[0]
-    pattern = np.cumsum(np.diff(means.measure[one], prepend=means.measure[one[0]]) != 0)
-    rows = lay_out(pattern, means.family[one], means.van[one], means.month[one], means.reader[one])
+def _judge(
+    means: Means, visits: Visits, measures: IntArray, at: IntArray, n_months: int, rules: EffectRules
+) -> Batch:
+    measure = means.measure[at[0]]
+    pattern = np.cumsum(np.diff(measure, prepend=measure[0]) != 0)
+    rows = lay_out(pattern, means.visit[at[0]], visits)
     links = link_readers(rows, rules.min_vans, rules.link_vans)
     design = design_families(rows, means.value[at], links, n_months, rules)
     model = build_model(design.rows, design.months, links.slot_of(design.rows))
@@ -69,13 +71,11 @@ def _share_visits(means: Means) -> Iterator[tuple[IntArray, IntArray]]:
 
     A pattern of many values stands alone, its measures as layers; the measures of the others stand side by side.
     """
-    visit = (means.family * _size(means.van) + means.van) * _size(means.month) + means.month
-    visit = visit * _size(means.reader) + means.reader
     start = starts_of(means.measure)
-    size = np.diff(start, append=len(visit))
+    size = np.diff(start, append=len(means.visit))
     by_visits: dict[bytes, list[int]] = {}
     for measure, (first, rows) in enumerate(zip(start.tolist(), size.tolist(), strict=True)):
-        by_visits.setdefault(visit[first : first + rows].tobytes(), []).append(measure)
+        by_visits.setdefault(means.visit[first : first + rows].tobytes(), []).append(measure)
     rest = []
     for alike in by_visits.values():
         if len(alike) * size[alike[0]] < OWN_BATCH:
@@ -88,7 +88,3 @@ def _share_visits(means: Means) -> Iterator[tuple[IntArray, IntArray]]:
             [np.arange(first, first + n) for first, n in zip(start[some], size[some], strict=True)]
         )
         yield some[None], at[None]
-
-
-def _size(codes: IntArray) -> int:
-    return int(codes.max()) + 1

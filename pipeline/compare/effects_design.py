@@ -24,15 +24,22 @@ BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class Means:
-    """Means of scans, sorted by measure, family, van, month and reader; all arrays (n,), codes counted from 0."""
+class Visits:
+    """Who was read by what in which month, sorted by family, van, month and reader; codes from 0, (visits,)."""
 
-    value: FloatArray
-    measure: IntArray
     family: IntArray
     van: IntArray
     month: IntArray
     reader: IntArray
+
+
+@dataclass(frozen=True)
+class Means:
+    """Means of the scans of one visit, sorted by measure and visit, each counted from 0; all arrays (n,)."""
+
+    value: FloatArray
+    measure: IntArray
+    visit: IntArray
 
 
 @dataclass(frozen=True)
@@ -113,13 +120,13 @@ def _sums(y: FloatArray, start: IntArray) -> FloatArray:
     return found
 
 
-def lay_out(
-    pattern: IntArray, family: IntArray, van: IntArray, month: IntArray, reader: IntArray
-) -> Observations:
-    """Number cells and blocks of observations, given in their order by codes counted from 0 (n,)."""
-    block = pattern * (int(family.max(initial=0)) + 1) + family
-    cell = block * (int(van.max(initial=0)) + 1) + van
-    return _number(pattern, family, month, reader, block, cell)
+def lay_out(pattern: IntArray, visit: IntArray, visits: Visits) -> Observations:
+    """Number cells and blocks of observations, given in order of pattern and visit (n,)."""
+    family, van = visits.family[visit], visits.van[visit]
+    block = pattern * _size(family) + family
+    return _number(
+        pattern, family, visits.month[visit], visits.reader[visit], block, block * _size(van) + van
+    )
 
 
 def _number(
@@ -157,26 +164,25 @@ def average_scans(
     measure: IntArray,
     family: IntArray,
     n_scans: FloatArray,
-) -> tuple[Means, IntArray]:
+) -> tuple[Means, Visits, IntArray]:
     """Average scans, or means over `n_scans` of them, (rows,) to one row per visit; also return the mean of every row.
 
     All codes are dense, counted from 0; shape (rows,). Rows that are such means already, and in their order, are
     taken as they stand.
     """
-    key = measure * _size(family)
-    key += family
+    key = family
     for part in (van, month, reader):
-        key *= _size(part)
-        key += part
-    mean = np.arange(len(key))
+        key = key * _size(part) + part
+    visit, known = dense_codes(key)
+    one = np.empty(len(known), np.int64)
+    one[visit] = np.arange(len(visit))
+    visits = Visits(family[one], van[one], month[one], reader[one])
+    key = measure * len(known) + visit
     if (key[1:] > key[:-1]).all():
-        return Means(value, measure, family, van, month, reader), mean
-    order = np.argsort(key, kind="stable")
-    first = starts_of(key[order])
-    mean[order] = np.repeat(np.arange(len(first)), np.diff(first, append=len(key)))
+        return Means(value, measure, visit), visits, np.arange(len(key))
+    mean, known_means = dense_codes(key)
     value = np.bincount(mean, value * n_scans) / np.bincount(mean, n_scans)
-    head = order[first]
-    return Means(value, measure[head], family[head], van[head], month[head], reader[head]), mean
+    return Means(value, known_means // len(known), known_means % len(known)), visits, mean
 
 
 def _size(codes: IntArray) -> int:

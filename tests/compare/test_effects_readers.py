@@ -17,7 +17,7 @@ from scipy import stats
 from statsmodels.formula.api import ols
 
 from pipeline.compare.effects import EffectRules, fit_effects
-from pipeline.compare.effects_design import lay_out
+from pipeline.compare.effects_design import Visits, lay_out
 from pipeline.compare.effects_fit import residual_scale
 
 if TYPE_CHECKING:
@@ -93,7 +93,7 @@ def test_small_families_take_their_scale_from_the_others() -> None:
     month = np.r_[np.tile(np.arange(8), 30), [0, 1, 0, 1]]
     value = np.r_[rng.standard_normal(240), [0.0, 1e-4, 0.0, 1e-4]]
     zero = np.zeros(len(van), np.int64)
-    rows = lay_out(zero, family, van, month, zero)
+    rows = lay_out(zero, np.arange(len(van)), Visits(family, van, month, zero))
     scale = residual_scale(rows, rows.demean(value[None]), np.zeros(4), np.full((1, 1), 1e-12))[0]
     assert scale[:3] == pytest.approx(1.0, abs=0.25)
     assert scale[3] == np.median(scale[:3])

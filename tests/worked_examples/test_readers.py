@@ -49,8 +49,8 @@ def test_three_appraisers(example: Example) -> None:
     part, column = np.repeat(np.arange(10), 9), np.tile(np.arange(9), 10)
     appraiser, trial = column // 3, column % 3
     nothing = np.zeros(90, np.int64)
-    means, _ = average_scans(value, part, trial, appraiser, nothing, nothing, np.ones(90))
-    rows = lay_out(means.measure, means.family, means.van, means.month, means.reader)
+    means, visits, _ = average_scans(value, part, trial, appraiser, nothing, nothing, np.ones(90))
+    rows = lay_out(means.measure, means.visit, visits)
     assert len(rows) == 90
     months = design_months(rows, rows.block, choose_months(rows, rows.block, 3, min_vans=91, link_vans=91))
     assert len(months.group) == 0  # trials are no seasons: only parts and appraisers are fitted
