@@ -51,6 +51,8 @@ class _Visits:
         Mean of the scans' values and the sum of their squares about it, in the measure's unit and its square.
     n : (rows,) int
         Scans.
+    row : (scans x measures,) int
+        Row that each scan's value went into.
     """
 
     measure: IntArray
@@ -58,6 +60,7 @@ class _Visits:
     mean: FloatArray
     squares: FloatArray
     n: IntArray
+    row: IntArray
 
 
 def _average(measure: IntArray, visit: IntArray, value: FloatArray) -> _Visits:
@@ -67,7 +70,7 @@ def _average(measure: IntArray, visit: IntArray, value: FloatArray) -> _Visits:
     n = np.bincount(row, minlength=len(known))
     mean = np.bincount(row, value, len(known)) / n
     squares = np.bincount(row, (value - mean[row]) ** 2, len(known)).astype(np.float64)
-    return _Visits(known // visits, known % visits, mean, squares, n)
+    return _Visits(known // visits, known % visits, mean, squares, n, row)
 
 
 def _adjust(rows: _Visits, visits: pl.DataFrame) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
@@ -86,18 +89,17 @@ def _adjust(rows: _Visits, visits: pl.DataFrame) -> tuple[FloatArray, NDArray[np
 
 @dataclass(frozen=True)
 class _Means:
-    """One row per measure x van: scans that can be compared, their mean, and the variance between them; nan for none."""
+    """One row per measure x van: scans that can be compared, their mean, and the variance between them; nan for none.
+
+    `pair` is the row that each row of the visits went into.
+    """
 
     measure: IntArray
     van: IntArray
     m: IntArray
     y: FloatArray
     s2: FloatArray
-
-    def number_of(self, measure: IntArray, van: IntArray) -> IntArray:
-        """Row of each measure and van given."""
-        vans = int(self.van.max(initial=0)) + 1
-        return np.searchsorted(self.measure * vans + self.van, measure * vans + van)
+    pair: IntArray
 
 
 def _sum_vans(rows: _Visits, van: IntArray, adjusted: FloatArray, is_linked: NDArray[np.bool_]) -> _Means:
@@ -110,7 +112,7 @@ def _sum_vans(rows: _Visits, van: IntArray, adjusted: FloatArray, is_linked: NDA
     np.divide(np.bincount(pair, weight * adjusted, len(pairs)), m, out=y, where=m > 0)
     about = np.where(is_linked, rows.squares + rows.n * (adjusted - y[pair]) ** 2, 0.0)
     np.divide(np.bincount(pair, about, len(pairs)), m - 1, out=s2, where=m > 1)
-    return _Means(pairs // vans, pairs % vans, m, y, s2)
+    return _Means(pairs // vans, pairs % vans, m, y, s2, pair)
 
 
 def _seen(key: IntArray, scan: IntArray, keys: int) -> tuple[IntArray, IntArray]:
@@ -149,7 +151,7 @@ def read_movements(engine: Engine, n_cells: int) -> pl.DataFrame:
     rows = _average(measure, visit[scan], values["value"].to_numpy())
     adjusted, is_linked, factor = _adjust(rows, visits)
     means = _sum_vans(rows, visits["van"].to_numpy()[rows.visit], adjusted, is_linked)
-    first, last = _seen(means.number_of(measure, scans["van"].to_numpy()[scan]), scan, len(means.m))
+    first, last = _seen(means.pair[rows.row], scan, len(means.m))
     is_step, cell = np.divmod(measures[means.measure], n_cells)
     return pl.DataFrame(
         {

@@ -9,12 +9,13 @@ theirs. Made by `make_null_tables.py`.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib import resources
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 Floats = NDArray[np.float64]
 Law = Literal["normal", "cautious"]
@@ -24,22 +25,6 @@ CAUTIOUS_DF = 8.0
 """Degrees of freedom of the t law between vans under the cautious null."""
 
 _D0_HALF = 8.0
-
-
-@dataclass(frozen=True)
-class _Corner:
-    """One corner of the grid for the cells that it has weight in: their numbers, its flat place in a table, the weight."""
-
-    cell: NDArray[np.int64]
-    place: NDArray[np.int64]
-    weight: Floats
-
-    def beside(self, size: int, index: NDArray[np.int64], weight: Floats) -> _Corner:
-        """Return the corner with an index in one more axis of the grid; both given for every cell."""
-        own = self.weight * weight[self.cell]
-        kept = own != 0
-        cell = self.cell[kept]
-        return _Corner(cell, self.place[kept] * size + index[cell], own[kept])
 
 
 @dataclass(frozen=True)
@@ -104,16 +89,22 @@ class NullTables:
             _place(np.log(self.relative_scans), np.log(relative_scans)),
         )
         cells = len(n_siblings)
-        corners = [_Corner(np.arange(cells), np.zeros(cells, np.int64), np.ones(cells))]
+        place, weight = np.zeros((cells, 1), np.int64), np.ones((cells, 1))
         for size, (low, share) in zip(self.normal.shape[:-1], places, strict=True):
-            lower = [corner.beside(size, low, 1 - share) for corner in corners]
-            corners = [*lower, *(corner.beside(size, low + 1, share) for corner in corners)]
-        normal, cautious = np.zeros((2, cells, self.normal.shape[-1]))
-        for table, found in ((self.normal, normal), (self.cautious, cautious)):
-            flat = table.reshape(-1, table.shape[-1])
-            for corner in corners:
-                found[corner.cell] += corner.weight[:, None] * flat[corner.place]
+            place = np.concatenate((place * size + low[:, None], place * size + low[:, None] + 1), axis=1)
+            weight = np.concatenate((weight * (1 - share)[:, None], weight * share[:, None]), axis=1)
+        corners = csr_array(
+            (weight.ravel(), place.ravel(), np.arange(0, place.size + 1, place.shape[1])),
+            shape=(cells, len(self._side_by_side)),
+        )
+        normal, cautious = np.hsplit(corners @ self._side_by_side, 2)
         return normal, cautious
+
+    @cached_property
+    def _side_by_side(self) -> Floats:
+        """Both tables, a row per corner of the grid."""
+        flat = [table.reshape(-1, table.shape[-1]) for table in (self.normal, self.cautious)]
+        return np.concatenate(flat, axis=1).astype(np.float64)
 
 
 def law_df(law: Law, df: Floats, n_siblings: Floats, cohorts: Floats) -> Floats:
