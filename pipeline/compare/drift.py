@@ -123,7 +123,7 @@ def _by_pairs(x: Floats, t: Floats, inflation: Floats) -> tuple[np.ndarray, ...]
     series = np.arange(len(x))
     slope = (slopes[:, (pairs - 1) // 2] + slopes[:, pairs // 2]) / 2
     return (
-        np.sign(rises) @ np.ones(pairs),
+        np.sign(rises).sum(axis=1),
         variance,
         is_tied,
         slope,
