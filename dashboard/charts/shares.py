@@ -131,7 +131,7 @@ def build_template(theme_name: str) -> dict[str, Any]:
     x = alt.X("start:Q", axis=axis, scale=alt.Scale(domain=[0, 1], nice=False, clamp=True))
     colours = fills(theme)
     legend = alt.Legend(
-        title=None, orient="top", columns={"expr": "width < 420 ? 1 : 5"}, symbolType="square", symbolSize=120
+        title=None, orient="top", columns={"expr": "width < 340 ? 1 : 5"}, symbolType="square", symbolSize=120
     )
     scale = alt.Scale(domain=list(PARTS.values()), range=[colours[p][0] for p in PARTS])
     bars, readers, head = (alt.Chart(alt.NamedData(name)) for name in ("bars", "readers", "head"))

@@ -122,12 +122,12 @@ def show_van(view: View, row: dict[str, Any]) -> None:
         show_table(
             entries,
             {
-                "worked_at": st.column_config.DateColumn("On", format="DD MMM YYYY", width=96),
-                "what": st.column_config.TextColumn("What", width=90),
-                "part": st.column_config.TextColumn("Part", width="medium"),
-                "cost": st.column_config.NumberColumn("Cost", format="%.2f", width=80),
-                "days_standing": st.column_config.NumberColumn("Days standing", format="%.1f", width=110),
-                "odometer_km": st.column_config.NumberColumn("Odometer, km", format="%.0f", width=110),
+                "worked_at": st.column_config.DateColumn("On", format="DD MMM YYYY", width=92),
+                "what": st.column_config.TextColumn("What", width=74),
+                "part": st.column_config.TextColumn("Part", width=116),
+                "cost": st.column_config.NumberColumn("Cost", format="%.2f", width=72),
+                "days_standing": st.column_config.NumberColumn("Days", format="%.1f", width=48),
+                "odometer_km": st.column_config.NumberColumn("Km", format="%.0f", width=66),
                 "note": st.column_config.TextColumn("Note", width="medium"),
             },
             key="cost_entries",
