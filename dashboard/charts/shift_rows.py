@@ -11,10 +11,10 @@ import polars as pl
 from dashboard.charts.frame import ROW_WORDS, Chart, configure, fill, mark_size, row_words, span
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import Reading, format_number
+from pipeline.compare.tiers import NEGLIGIBLE
 from pipeline.counted import count_of
 
 MOST_ROWS = 12
-NEGLIGIBLE = 0.1  # of the smallest useful difference: sure, perhaps, but of no use; as the build grades it
 _ROW = 58
 AXIS = "Difference, 1 = worth a look in one van"
 KINDS = ("higher", "lower", "likely", "unsure")

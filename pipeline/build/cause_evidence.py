@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from pipeline.build.codes import as_frame
+from pipeline.compare.tiers import NEGLIGIBLE
 from pipeline.findings import exposures, mixed
 from pipeline.findings.records import Finding
 from pipeline.settings import Settings
@@ -32,9 +33,6 @@ where e.is_tested and e.q is not null
 order by e.attribute, e.level, e.parameter, e.state
 """
 _OVERLAPS = "select * from computed.exposure_overlaps order by attribute, level, rival, rival_level"
-NEGLIGIBLE = (
-    0.1  # of the smallest useful difference: what is smaller is sure, perhaps, but of no use; a choice
-)
 
 
 def grade(q: float, difference: float, smallest: float | None, settings: Settings) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 from typing import NamedTuple
@@ -22,7 +23,6 @@ from pipeline.warehouse.engines import Engine
 
 PARENTS = (*levels.PARENTS, *reader_updates.PARENTS)
 MONTHS, READERS, FACTORS = "computed.month_effects", "computed.reader_effects", "computed.variance_factors"
-LOOKS_AGAIN = 2  # at each, what seasons took of a step shrinks to its share of itself; chosen by simulation
 
 
 def _months(effects: Effects, measures: pl.DataFrame, families: pl.DataFrame) -> pa.Table:
@@ -122,39 +122,16 @@ def fit_months(found: Levels) -> Fitted:
 
 
 def fit_levels(
-    found: Levels, settings: Settings, days: int = reader_updates.DAYS
+    found: Levels, settings: Settings, smallest_useful: Mapping[str, float] | None = None
 ) -> tuple[Fitted, pl.DataFrame]:
     """Return the effects of season and readers, and the steps at readers' updates that were taken off before.
 
-    A step inside a reader's scans would pass for a constant bias of that reader, or of all others: so updates are
-    judged on scans that have lost season and biases as they first appear, and what is shown is taken off before these
-    are fitted for good. Since those first seasons took a part of the step, and lent it to other readers' scans, updates
-    are judged again on seasons fitted without the steps shown.
-
-    Parameters
-    ----------
-    days : int
-        How far before and after an update scans count.
+    A step inside a reader's scans would pass for a constant bias of that reader, or of all others, and the months
+    would take a part of it: so updates are judged first, and what is shown is taken off. The arguments are those of
+    `reader_updates.judge`.
     """
-    first = fit_months(found)
-    added = first.season + first.bias
-    updates = first_look = reader_updates.judge(_less(found, added), settings, days)
-    is_moved = reader_updates.mark_moved(found, updates)
-    if not is_moved.any():
-        return first, updates
-    moved = replace(
-        found, scan=found.scan[is_moved], measure=found.measure[is_moved], value=found.value[is_moved]
-    )
-    for _ in range(LOOKS_AGAIN):
-        again = fit_months(_less(moved, reader_updates.shifts_of(moved, updates)))
-        added[is_moved] = again.season + again.bias
-        updates = reader_updates.judge(_less(found, added), settings, days)
-    updates = reader_updates.widen(updates, first_look)
-    return fit_months(_less(found, reader_updates.shifts_of(found, updates))), updates
-
-
-def _less(found: Levels, added: FloatArray) -> Levels:
-    return replace(found, value=found.value - added)
+    updates = reader_updates.judge(found, settings, smallest_useful)
+    return fit_months(replace(found, value=found.value - reader_updates.shifts_of(found, updates))), updates
 
 
 def write_effects(engine: Engine, settings: Settings) -> None:
@@ -165,7 +142,7 @@ def write_effects(engine: Engine, settings: Settings) -> None:
     `computed.reader_updates`: one row per reader x software x parameter x state.
     """
     found = levels.read_levels(engine)
-    fitted, updates = fit_levels(found, settings)
+    fitted, updates = fit_levels(found, settings, reader_updates.read_smallest_useful(engine))
     effects = fitted.effects
     engine.write(MONTHS, _months(effects, found.measures, fitted.families))
     engine.write(READERS, _readers(effects, found.measures, fitted.readers))

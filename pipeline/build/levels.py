@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,8 +59,8 @@ class Levels:
 class MonthLevels:
     """Levels summed up to one row per measure x van x month x reader, in order of measure, family, van, month and reader.
 
-    `visits` holds family_id, van, month and reader; per row its `visit` and `measure`, the mean `value` and the scans
-    behind it (`n_scans`); `row` (levels,) is the row that each level went into.
+    `visits` holds family_id, van, month and reader, or what stands for it; per row its `visit` and `measure`, the mean
+    `value` and the scans behind it (`n_scans`); `row` (levels,) is the row that each level went into.
     """
 
     visits: pl.DataFrame
@@ -91,9 +92,9 @@ def read_levels(engine: Engine) -> Levels:
     )
 
 
-def sum_months(levels: Levels) -> MonthLevels:
-    """Average the levels of a van's scans by one reader in one month."""
-    visit, visits = encode(levels.scans, ["family_id", "van", "month", "reader"])
+def sum_months(levels: Levels, by: Sequence[str] = ("reader",)) -> MonthLevels:
+    """Average the levels of a van's scans in one month by one reader, or by what else of the scans is named."""
+    visit, visits = encode(levels.scans, ["family_id", "van", "month", *by])
     n_visits = max(len(visits), 1)
     row, known = dense_codes(levels.measure.astype(np.int64) * n_visits + visit[levels.scan])
     n_scans = np.bincount(row, minlength=len(known))

@@ -2,30 +2,33 @@
 
 from __future__ import annotations
 
-import math
-from datetime import datetime, timedelta
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from datetime import datetime
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.build.codes import IntArray, as_frame, encode
-from pipeline.build.levels import Levels
+from pipeline.build.levels import Levels, sum_months
+from pipeline.compare.effects_updates import UpdateSteps, fit_updates, judge_steps
 from pipeline.compare.multiplicity import adjust_by_matter
-from pipeline.compare.steps import Moved, judge_updates
+from pipeline.compare.tiers import NEGLIGIBLE
 from pipeline.settings import Settings
 from pipeline.warehouse.engines import Engine
 
 UPDATES = "computed.reader_updates"
 PARENTS = ("vocab.parameters", "vocab.settings")
-DAYS = 365  # on either side of an update; chosen by simulation (docs/reader_updates.md)
 ALONE_P = 0.05
+LEAST_VANS = 4
 TOO_FEW = "fewer than 4 vans read before and after it, by this reader or by others to compare with"
-_UNITS = "select parameter, unit from vocab.parameters"
+NO_TELLING = (
+    "in no month did this reader and others read vans of one model: its step cannot be told from the season"
+)
+_PARAMETERS = "select parameter, unit, smallest_useful from vocab.parameters"
 _CELL = ["parameter", "state"]
 _SOFTWARE = ["reader", "reader_version"]
-_SUMS = ("n", "moved", "variance")
 _COLUMNS = (
     "reader", "reader_version", "version_before", "since", "parameter", "state", "unit", "step", "low", "high", "p",
     "q", "is_shown", "shift", "n_vans", "n_vans_other", "reason",
@@ -56,98 +59,73 @@ def list_software(scans: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _sum_moved(levels: Levels, van: IntArray, vans: int, side: IntArray) -> Moved:
-    """How far vans moved from before to after, summed over the vans of each measure.
-
-    `van` and `side` (scans,): a van's number, and 0 before, 1 after, -1 neither.
-    """
-    of_row = side[levels.scan]
-    counts = of_row >= 0
-    place = (levels.measure[counts].astype(np.int64) * vans + van[levels.scan[counts]]) * 2 + of_row[counts]
-    shape = (len(levels.measures), vans, 2)
-    n = np.bincount(place, minlength=math.prod(shape)).reshape(shape)
-    total = np.bincount(place, levels.value[counts], math.prod(shape)).reshape(shape)
-    is_both = (n > 0).all(axis=2)
-    mean = total / np.maximum(n, 1)
-    moved = np.where(is_both, mean[..., 1] - mean[..., 0], 0.0)
-    n_vans = is_both.sum(axis=1)
-    middle = np.where(n_vans > 0, moved.sum(axis=1) / np.maximum(n_vans, 1), np.nan)
-    off = np.where(is_both, moved - middle[:, None], 0.0)
-    variance = np.where(n_vans > 1, (off**2).sum(axis=1) / np.maximum(n_vans - 1, 1), np.nan)
-    return Moved(n_vans, middle, variance)
-
-
-def _sides(
-    scans: pl.DataFrame, software: pl.DataFrame, update: _Update, days: int
-) -> tuple[IntArray, IntArray]:
+def _sides(scans: pl.DataFrame, update: _Update) -> tuple[IntArray, IntArray]:
     """Mark the scans before (0) and after (1) an update, by its reader and by the others; -1 for all that do not count.
 
-    A scan by another reader counts only with the software that reader had on the day: an update of its own within
-    these months must not pass for one here.
+    Those by others count while the reader had the one software or the other.
     """
-    on_the_day = (
-        software.filter(pl.col("since") <= update.since)
-        .group_by("reader")
-        .agg(pl.col("reader_version").last())
+    is_own, version, at = pl.col("reader") == update.reader, pl.col("reader_version"), pl.col("scanned_at")
+    is_before, is_after = is_own & (version == update.before), is_own & (version == update.version)
+    is_near = at.is_between(at.filter(is_before).min(), at.filter(is_after).max())
+    marked = scans.select(
+        own=pl.when(is_after).then(1).when(is_before).then(0).otherwise(-1),
+        other=pl.when(is_near & ~is_own).then((at >= update.since).cast(pl.Int32)).otherwise(-1),
     )
-    is_near = pl.col("scanned_at").is_between(
-        update.since - timedelta(days=days), update.since + timedelta(days=days), closed="left"
-    )
-    is_own, version = pl.col("reader") == update.reader, pl.col("reader_version")
-    is_same = version.is_null() | (version == pl.col("version_on_the_day"))
-    marked = scans.join(
-        on_the_day.rename({"reader_version": "version_on_the_day"}), on="reader", how="left", maintain_order="left"
-    ).select(
-        own=pl.when(is_near & is_own & (version == update.version)).then(1)
-        .when(is_near & is_own & (version == update.before)).then(0).otherwise(-1),
-        other=pl.when(is_near & ~is_own & is_same).then((pl.col("scanned_at") >= update.since).cast(pl.Int32))
-        .otherwise(-1),
-    )  # fmt: skip
     return marked["own"].to_numpy(), marked["other"].to_numpy()
 
 
-def sum_moves(levels: Levels, days: int = DAYS) -> pl.DataFrame:
-    """Return how far vans moved over every update: those read by it, and those that others read at that time.
+def _count_vans(levels: Levels, van: IntArray, vans: int, side: IntArray) -> IntArray:
+    """Count the vans of each measure that were read before and after; `van` and `side` (scans,) as in `_sides`."""
+    of_row = side[levels.scan]
+    counts = of_row >= 0
+    place = (levels.measure[counts].astype(np.int64) * vans + van[levels.scan[counts]]) * 2 + of_row[counts]
+    seen = np.bincount(place, minlength=len(levels.measures) * vans * 2).reshape(-1, vans, 2) > 0
+    n: IntArray = seen.all(axis=2).sum(axis=1)
+    return n
 
-    Parameters
-    ----------
-    levels : Levels
-        With season and constant biases taken off.
-    days : int
-        How far before and after an update scans count.
 
-    Returns
-    -------
-    One row per update x parameter x state with vans of its own on both sides: n, moved, variance (over vans, of after
-    less before) and the same of vans read by others (`_other`).
-    """
-    software = list_software(levels.scans)
+def _list_cells(levels: Levels, updates: pl.DataFrame) -> pl.DataFrame:
+    """Return one row per update x parameter x state that vans of its own were read in, with these and others' (`n_vans`)."""
     van, vans = encode(levels.scans, ["van"])
     found = []
-    for row in software.filter(pl.col("version_before").is_not_null()).iter_rows():
-        update = _Update(*row)
-        sides = _sides(levels.scans, software, update, days)
-        own, others = (_sum_moved(levels, van, len(vans), side) for side in sides)
-        moves = {**_columns_of(own, ""), **_columns_of(others, "_other")}
-        moved = levels.measures.with_columns(**{name: pl.Series(sums) for name, sums in moves.items()})
-        found.append(
-            moved.filter(pl.col("n") > 0).with_columns(
-                pl.lit(update.reader).alias("reader"),
-                pl.lit(update.version).alias("reader_version"),
-                pl.lit(update.before).alias("version_before"),
-                pl.lit(update.since).cast(pl.Datetime("us")).alias("since"),
-            )
+    for number, row in enumerate(updates.iter_rows()):
+        own, other = (
+            _count_vans(levels, van, len(vans), side) for side in _sides(levels.scans, _Update(*row))
         )
-    return pl.concat(found).sort(["reader", "since", *_CELL]) if found else pl.DataFrame()
+        counted = levels.measures.select(_CELL).with_columns(
+            measure=pl.int_range(pl.len(), dtype=pl.Int64),
+            update=pl.lit(number, pl.Int64),
+            n_vans=pl.Series(own),
+            n_vans_other=pl.Series(other),
+        )
+        found.append(counted.filter(pl.col("n_vans") > 0))
+    return pl.concat(found).join(updates.with_row_index("update").cast({"update": pl.Int64}), on="update")
 
 
-def _columns_of(moved: Moved, suffix: str) -> dict[str, NDArray[Any]]:
-    sums = (moved.n, moved.mean, moved.variance)
-    return {f"{name}{suffix}": figures for name, figures in zip(_SUMS, sums, strict=True)}
-
-
-def _moved_of(frame: pl.DataFrame, suffix: str) -> Moved:
-    return Moved(*(frame[f"{name}{suffix}"].to_numpy() for name in _SUMS))
+def _fit(levels: Levels, updates: pl.DataFrame) -> UpdateSteps:
+    """Fit the steps of all updates to levels as they were read."""
+    rows = sum_months(levels, _SOFTWARE)
+    (van, _), (family, _), (software, known) = (
+        encode(rows.visits, names) for names in (["van"], ["family_id"], _SOFTWARE)
+    )
+    place = known.with_row_index("software")
+    before, after = (
+        updates.select("reader", reader_version=name)
+        .join(place, on=_SOFTWARE, how="left", maintain_order="left")["software"]
+        .to_numpy()
+        for name in ("version_before", "reader_version")
+    )
+    return fit_updates(
+        rows.value,
+        rows.measure,
+        rows.visit,
+        van=van,
+        month=rows.visits["month"].to_numpy(),
+        software=software,
+        family=family,
+        before=before,
+        after=after,
+    )
 
 
 def _shown(frame: pl.DataFrame, p: np.ndarray, finding_q: float) -> tuple[np.ndarray, np.ndarray]:
@@ -164,50 +142,58 @@ def _shown(frame: pl.DataFrame, p: np.ndarray, finding_q: float) -> tuple[np.nda
     return q, shown
 
 
-def judge(levels: Levels, settings: Settings, days: int = DAYS) -> pl.DataFrame:
+def judge(
+    levels: Levels, settings: Settings, smallest_useful: Mapping[str, float] | None = None
+) -> pl.DataFrame:
     """Judge every update on every reading; one row each, in the columns of `computed.reader_updates` less `unit`.
 
     `shift` is what is taken off the scans with that software before readers and vans are compared: the sum of the
     steps shown up to and with this update.
+
+    Parameters
+    ----------
+    levels : Levels
+        As they were read.
+    smallest_useful : mapping, optional
+        The smallest useful difference of readings: a step that may be negligible beside it is not shown.
     """
-    columns = [c for c in _COLUMNS if c != "unit"]
-    frame = sum_moves(levels, days)
-    if not len(frame):
-        return pl.DataFrame(schema={c: _TYPES.get(c, pl.String) for c in columns})
-    judged = judge_updates(_moved_of(frame, ""), _moved_of(frame, "_other"), encode(frame, _SOFTWARE)[0])
-    q, shown = _shown(frame, judged.p, settings.tiers.finding_q)
+    columns = {c: _TYPES.get(c, pl.String) for c in _COLUMNS if c != "unit"}
+    updates = list_software(levels.scans).filter(pl.col("version_before").is_not_null())
+    if not len(updates):
+        return pl.DataFrame(schema=columns)
+    cells = _list_cells(levels, updates)
+    steps = _fit(levels, updates)
+    enough = cells.filter(pl.min_horizontal("n_vans", "n_vans_other") >= LEAST_VANS).select(
+        "measure", "update"
+    )
+    fitted = pl.DataFrame({"measure": steps.measure, "update": steps.update})
+    steps = steps.take(
+        fitted.join(
+            enough.with_columns(told=True), on=["measure", "update"], how="left", maintain_order="left"
+        )["told"]
+        .fill_null(False)
+        .to_numpy()
+    )
+    useful = (
+        levels.measures["parameter"]
+        .replace_strict(smallest_useful or {}, default=0.0, return_dtype=pl.Float64)
+        .fill_null(0.0)
+        .to_numpy()
+    )
+    judged = judge_steps(steps, NEGLIGIBLE * useful[steps.measure])
+    told = pl.DataFrame(
+        {"measure": steps.measure, "update": steps.update, "step": steps.step, **vars(judged)}
+    )
+    frame = cells.join(told, on=["measure", "update"], how="left").sort(["reader", "since", *_CELL])
+    q, shown = _shown(frame, frame["p"].fill_null(np.nan).to_numpy(), settings.tiers.finding_q)
+    is_few = pl.min_horizontal("n_vans", "n_vans_other") < LEAST_VANS
     made = frame.with_columns(
-        **{name: pl.Series(getattr(judged, name)).fill_nan(None) for name in ("step", "low", "high", "p")},
         q=pl.Series(q).fill_nan(None),
         is_shown=pl.Series(shown),
-        reason=pl.when(pl.Series(np.isnan(judged.p))).then(pl.lit(TOO_FEW)),
-        n_vans=pl.col("n"),
-        n_vans_other=pl.col("n_other"),
+        reason=pl.when(is_few).then(pl.lit(TOO_FEW)).when(pl.col("p").is_null()).then(pl.lit(NO_TELLING)),
     )
     total = pl.when("is_shown").then(pl.col("step")).otherwise(0.0).cum_sum().over("reader", *_CELL)
-    return made.with_columns(shift=total).select(pl.col(c).cast(_TYPES.get(c, pl.String)) for c in columns)
-
-
-def mark_moved(levels: Levels, updates: pl.DataFrame) -> NDArray[np.bool_]:
-    """Mark the levels (rows,) of readings and states in which any update is shown."""
-    moved = levels.measures.with_row_index("measure").join(updates.filter("is_shown"), on=_CELL, how="semi")
-    is_moved = np.zeros(len(levels.measures), np.bool_)
-    is_moved[moved["measure"].to_numpy()] = True
-    marked: NDArray[np.bool_] = is_moved[levels.measure]
-    return marked
-
-
-def widen(updates: pl.DataFrame, first: pl.DataFrame) -> pl.DataFrame:
-    """Widen the intervals of steps shown as much as the steps grew since `first`.
-
-    Seasons fitted with a step still in the scans take a part of it, and the same part of its error.
-    """
-    key = [*_SOFTWARE, *_CELL]
-    joined = updates.join(first.select(*key, first="step"), on=key, how="left", maintain_order="left")
-    step = pl.col("step")
-    wider = pl.when("is_shown").then(pl.max_horizontal(step / pl.col("first"), 1.0)).otherwise(1.0)
-    ends = [(step + wider * (pl.col(name) - step)).alias(name) for name in ("low", "high")]
-    return joined.with_columns(ends).select(updates.columns)
+    return made.with_columns(shift=total).select(pl.col(c).cast(t) for c, t in columns.items())
 
 
 def shifts_of(levels: Levels, updates: pl.DataFrame) -> NDArray[np.float64]:
@@ -227,6 +213,12 @@ def shifts_of(levels: Levels, updates: pl.DataFrame) -> NDArray[np.float64]:
 
 def write_updates(engine: Engine, updates: pl.DataFrame) -> None:
     """Write what `judge` returned, with the readings' units."""
-    units = as_frame(engine.arrow(_UNITS))
+    units = as_frame(engine.arrow(_PARAMETERS)).select("parameter", "unit")
     told = updates.join(units, on="parameter", how="left", maintain_order="left")
     engine.write(UPDATES, told.select(_COLUMNS).to_arrow())
+
+
+def read_smallest_useful(engine: Engine) -> dict[str, float]:
+    """Return the smallest useful difference of every reading that has one."""
+    known = as_frame(engine.arrow(_PARAMETERS)).drop_nulls("smallest_useful")
+    return dict(known.select("parameter", "smallest_useful").iter_rows())

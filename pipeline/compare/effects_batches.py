@@ -42,15 +42,13 @@ class Batch:
 
 def judge_readers(means: Means, visits: Visits, n_months: int, rules: EffectRules) -> list[Batch]:
     """Lay out the months of every measure and test its readers."""
-    return [_judge(means, visits, *alike, n_months, rules) for alike in _share_visits(means)]
+    return [_judge(means, visits, *alike, n_months, rules) for alike in share_visits(means)]
 
 
 def _judge(
     means: Means, visits: Visits, measures: IntArray, at: IntArray, n_months: int, rules: EffectRules
 ) -> Batch:
-    measure = means.measure[at[0]]
-    pattern = np.cumsum(np.diff(measure, prepend=measure[0]) != 0)
-    rows = lay_out(pattern, means.visit[at[0]], visits)
+    rows = place_means(means, visits, at[0])
     links = link_readers(rows, rules.min_vans, rules.link_vans)
     design = design_families(rows, means.value[at], links, n_months, rules)
     model = build_model(design.rows, design.months, links.slot_of(design.rows))
@@ -66,7 +64,14 @@ def fit_months(batch: Batch, taken: FloatArray, months: IntArray) -> MonthTable:
     return tabulate_months(batch.rows, batch.design, fit.month, months)
 
 
-def _share_visits(means: Means) -> Iterator[tuple[IntArray, IntArray]]:
+def place_means(means: Means, visits: Visits, at: IntArray) -> Observations:
+    """Lay out the visits of the means `at` (n,), one pattern per measure."""
+    measure = means.measure[at]
+    pattern = np.cumsum(np.diff(measure, prepend=measure[0]) != 0)
+    return lay_out(pattern, means.visit[at], visits)
+
+
+def share_visits(means: Means) -> Iterator[tuple[IntArray, IntArray]]:
     """Yield measures (layers, patterns) and the means of each layer (layers, n); a pattern's visits are the same in all.
 
     A pattern of many values stands alone, its measures as layers; the measures of the others stand side by side.

@@ -101,46 +101,65 @@ class ReaderTests:
 
 
 def compare_readers(model: AdditiveModel, fit: AdditiveFit, links: ReaderLinks) -> ReaderTests:
-    """Test each reader against its reference with the van as the unit.
+    """Test each reader against its reference with the van as the unit (see `spread_by_van`).
 
-    Notes
-    -----
-    With u the reader's dummy after sweeping out vans, months and other readers and H = sum u^2, van v
-    adds g_v = sum u e to the estimate's error and carries the share l_v = sum_v u^2 / H. The variance
-    is sum_v g_v^2 / (1 - l_v) / H^2 (bias-reduced cluster variance) and its degrees of freedom are
-    those of that quadratic form (Bell and McCaffrey 2002, Survey Methodology 28:169; Imbens and
-    Kolesar 2016, Review of Economics and Statistics 98:701). With two readers, equally many scans by
-    each and no months this is the paired t-test on the vans' differences. Scans of one van may
-    therefore be correlated in time. There is no test where readers differ by rounding alone.
+    With two readers, equally many scans by each and no months this is the paired t-test on the vans'
+    differences. There is no test where readers differ by rounding alone.
     """
     rows = model.rows
     estimate, error, df = (np.full((len(fit.reader), len(links.pattern)), np.nan) for _ in range(3))
-    cell_pattern = rows.pattern[rows.cell_start]
     error_like = fit.pseudo * fit.inflation.take(rows.block, axis=-1)
     for k in range(len(model.contrast)):
         inverse = model.gram_inverse[:, :, k]
         swept = np.einsum("kn,nk->n", model.contrast, inverse[rows.pattern])
-        weight = np.add.reduceat(swept**2, rows.cell_start)
-        score = np.add.reduceat(swept * error_like, rows.cell_start, axis=-1)
-        total = np.bincount(cell_pattern, weights=weight, minlength=rows.n_patterns)
-        usable = total > 0
-        leverage = weight / np.where(usable, total, 1.0)[cell_pattern]
-        share = np.minimum(leverage, 1 - 1e-9)
-        start = starts_of(cell_pattern)
-        variance = np.zeros((len(score), rows.n_patterns))
-        variance[:, cell_pattern[start]] = np.add.reduceat(score**2 / (1 - share), start, axis=-1)
-        df_k = _satterthwaite(share, cell_pattern, rows.n_patterns)
+        spread = spread_by_van(rows, swept, error_like)
         mine = links.slot == k
         p = links.pattern[mine]
-        estimate[:, mine] = np.where(usable[p], fit.reader[:, p, k], np.nan)
-        error[:, mine] = np.where(usable[p], np.sqrt(variance[:, p]), np.nan)
-        df[:, mine] = np.where(usable[p], df_k[p], np.nan)
+        usable = spread.plain[p] > 0
+        estimate[:, mine] = np.where(usable, fit.reader[:, p, k], np.nan)
+        error[:, mine] = np.where(usable, np.sqrt(spread.variance[:, p]), np.nan)
+        df[:, mine] = np.where(usable, spread.df[p], np.nan)
     nothing = fit.rounding[:, links.pattern]
     is_same = (np.abs(estimate) <= nothing) & (error <= nothing)
     estimate[is_same] = error[is_same] = 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
         p_value = 2 * t_tail(np.abs(estimate / error), df)
     return ReaderTests(estimate, error, df, p_value)
+
+
+@dataclass(frozen=True)
+class SpreadByVan:
+    """How sure an estimate is where the van is the unit: `variance` (layers, patterns), its `df` (patterns,).
+
+    `plain` (patterns,) is the variance that it would have if all errors were independent and of variance 1.
+    """
+
+    plain: FloatArray
+    variance: FloatArray
+    df: FloatArray
+
+
+def spread_by_van(rows: Observations, swept: FloatArray, error: FloatArray) -> SpreadByVan:
+    """Return how sure the estimates sum of `swept` x value are; `swept` (n,), `error` (layers, n).
+
+    Notes
+    -----
+    With u the estimate's weights, vans, months and other readers swept out, and H = sum u^2, van v adds
+    g_v = sum u e to its error and carries the share l_v = sum_v u^2 / H. The variance is
+    sum_v g_v^2 / (1 - l_v) (bias-reduced cluster variance) and its degrees of freedom are those of that
+    quadratic form (Bell and McCaffrey 2002, Survey Methodology 28:169; Imbens and Kolesar 2016, Review of
+    Economics and Statistics 98:701). Scans of one van may therefore be correlated in time.
+    """
+    cell_pattern = rows.pattern[rows.cell_start]
+    weight = np.add.reduceat(swept**2, rows.cell_start)
+    score = np.add.reduceat(swept * error, rows.cell_start, axis=-1)
+    total = np.bincount(cell_pattern, weights=weight, minlength=rows.n_patterns).astype(np.float64)
+    leverage = weight / np.where(total > 0, total, 1.0)[cell_pattern]
+    share = np.minimum(leverage, 1 - 1e-9)
+    start = starts_of(cell_pattern)
+    variance = np.zeros((len(score), rows.n_patterns))
+    variance[:, cell_pattern[start]] = np.add.reduceat(score**2 / (1 - share), start, axis=-1)
+    return SpreadByVan(total, variance, _satterthwaite(share, cell_pattern, rows.n_patterns))
 
 
 def _satterthwaite(share: FloatArray, pattern: IntArray, patterns: int) -> FloatArray:

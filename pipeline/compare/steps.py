@@ -1,4 +1,4 @@
-"""Steps: running sums, the place of a step, and whether a reader's update moved a reading."""
+"""Steps of one series: running sums, and the place of a step."""
 
 from __future__ import annotations
 
@@ -8,15 +8,11 @@ from itertools import accumulate
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compare.distributions import t_quantile, t_tail
-from pipeline.compare.moderation import fit_prior, log_chi_square_moments, moderate
 from pipeline.compare.segments import runs_of_one_length
 from pipeline.compare.serial import Lines
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-LEAST_POOLED = 4  # readings and states of an update that must be known before they lend each other variance
 
 
 @dataclass(frozen=True)
@@ -110,92 +106,3 @@ def locate_step(cell: Ints, lines: Lines) -> Steps:
         size[part] = -total[series, best] * n / (k * (n - k))[best]
         beats[part] = by_line / by_step
     return Steps(place, size, beats)
-
-
-@dataclass(frozen=True)
-class Moved:
-    """How far vans moved over an update, summed over the vans, for many updates and readings at once.
-
-    Parameters
-    ----------
-    n : (updates,) int
-        Vans read before and after.
-    mean, variance : (updates,) float
-        Of after less before, over vans; nan where there are too few.
-    """
-
-    n: Ints
-    mean: Floats
-    variance: Floats
-
-
-@dataclass(frozen=True)
-class Judged:
-    """Step at every update, with its 95 % interval and p; nan where it cannot be told."""
-
-    step: Floats
-    low: Floats
-    high: Floats
-    p: Floats
-
-
-def judge_updates(own: Moved, others: Moved, update: Ints, *, min_vans: int = 4) -> Judged:
-    """Judge whether a reader's update moved a reading: vans read by it against vans read by others at that time.
-
-    The van is the unit; the two groups are held against each other by Welch's test.
-
-    Parameters
-    ----------
-    own, others : Moved
-        Vans read by the updated reader, and by other readers, over the same dates; one row per update and reading.
-    update : (rows,) int
-        Number of the update that a row belongs to.
-    min_vans : int
-        Vans needed on either side.
-
-    Notes
-    -----
-    Source: Welch 1947, Biometrika 34:28-35. The variance of the side with fewer vans is moderated (see `moderation`):
-    that of four vans by itself is often far too small, and a test on it finds little. The scans being the same for
-    all readings of an update, so is the ratio that the variances of the two sides should have.
-    """
-    told = (np.minimum(own.n, others.n) >= min_vans) & (own.variance > 0) & (others.variance > 0)
-    is_own_few = own.n <= others.n
-    n = np.stack([np.where(is_own_few, x, y) for x, y in ((own.n, others.n), (others.n, own.n))])
-    variance = np.stack(
-        [
-            np.where(is_own_few, x, y)
-            for x, y in ((own.variance, others.variance), (others.variance, own.variance))
-        ]
-    )
-    variance, df = np.where(told, variance, np.nan), n - 1.0
-    variance[0, told], df[0, told] = _borrow(variance[:, told], df[:, told], update[told])
-    parts = variance / np.maximum(n, 1)
-    error = np.sqrt(parts.sum(axis=0))
-    freedom = error**4 / (parts**2 / np.maximum(df, 1)).sum(axis=0)
-    step = np.where(told, own.mean - others.mean, np.nan)
-    reach = -t_quantile(0.025, freedom) * error
-    return Judged(
-        step, step - reach, step + reach, np.minimum(2 * t_tail(np.abs(step) / error, freedom), 1.0)
-    )
-
-
-def _borrow(variance: Floats, df: Floats, update: Ints) -> tuple[Floats, Floats]:
-    """Return variance and degrees of freedom of the side with fewer vans, moderated by what the other side's says.
-
-    `variance`, `df` (2, rows): the side with fewer vans first.
-    """
-    (few_mean, few_variance), (many_mean, many_variance) = (log_chi_square_moments(d) for d in df)
-    updates = int(update.max(initial=-1)) + 1
-    prior = fit_prior(
-        variance[0] / variance[1],
-        update,
-        updates,
-        few_mean - many_mean,
-        few_variance + many_variance,
-        LEAST_POOLED,
-    )
-    worth = 1 / (1 / prior.d0 + 1 / df[1]) if prior.d0 > 0 else np.zeros(len(update))
-    worth = np.where(prior.is_pooled[update], worth, 0.0)
-    expected = np.where(worth > 0, prior.s02[update] * variance[1], 0.0)
-    return moderate(variance[0], df[0], expected, worth), df[0] + worth

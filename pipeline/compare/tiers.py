@@ -20,6 +20,9 @@ VERDICTS = ("above", "below", "borderline", "within", "not_judged")
 
 FINDING, LIKELY, WATCH, NONE, NOT_ENOUGH = range(5)
 
+NEGLIGIBLE = 0.1
+"""Of a reading's smallest useful difference: a shift that many vans share may be sure and smaller, but is of no use. A choice."""
+
 
 @dataclass(frozen=True)
 class Rules:

@@ -18,13 +18,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.build.effects import fit_levels
-from pipeline.build.reader_updates import DAYS
+from pipeline.build.reader_updates import judge
 from pipeline.compare.intervals import wilson
 from pipeline.settings import Settings
 from tests.benchmarks.update_aftermath import write_aftermath
 from tests.benchmarks.update_fleets import SHIFTED, Fleet, draw_fleet, name_software
-from tests.benchmarks.update_windows import write_windows
 
 Floats = NDArray[np.float64]
 FLEETS = 200
@@ -44,6 +42,8 @@ HEALTHY = {
     "one reader updated twice in 30 days": replace(NO_CHANGE, updates=((0, 0), (0, 30))),
     "all 3 readers updated in one month": replace(NO_CHANGE, updates=((0, 0), (1, 12), (2, 25))),
     "updated 60 days ago": replace(NO_CHANGE, updates=((0, 0),), days_ago=60),
+    "each yard keeps a reader for 14 days": replace(NO_CHANGE, turns=14),
+    "the same, and weeks differ by 1": replace(NO_CHANGE, turns=14, weather=1.0),
 }
 MOVED = {
     "40 vans, 3 readers": Fleet(),
@@ -52,16 +52,13 @@ MOVED = {
     "reader used on 6 vans": Fleet(few_vans=6),
     "updated 60 days ago": Fleet(days_ago=60),
     "vans wander, 0.5 a month": Fleet(wander=0.5),
+    "heavy tails (t, 4 df)": Fleet(tails=4),
     "the other readers updated 60 days before and after": Fleet(updates=((0, 0), (1, -60), (2, 60))),
+    "the same, 4 scans a van a year": Fleet(updates=((0, 0), (1, -60), (2, 60)), scans=4),
+    "all 3 readers updated in one month": Fleet(updates=((0, 0), (1, 12), (2, 25))),
+    "yards keep a reader for 14 days, weeks differ by 1": Fleet(turns=14, weather=1.0),
 }
-QUIET = (
-    "40 vans, 3 readers, two updates",
-    "4 scans a van a year",
-    "vans drift, 2 over two years",
-    "reader used on 6 vans",
-    "updated 60 days ago",
-)
-SHIFTS = (1.0, 2.0, 4.0, 6.0)
+SHIFTS = (0.5, 1.0, 6.0)
 
 
 @dataclass(frozen=True)
@@ -97,9 +94,9 @@ class Told:
     is_shown: NDArray[np.bool_]
 
 
-def judge_fleet(kind: Fleet, seed: int, days: int = DAYS) -> pl.DataFrame:
+def judge_fleet(kind: Fleet, seed: int) -> pl.DataFrame:
     """Return what the build says of a fleet's updates, with `is_planted` and `q_matter`, that of the reading."""
-    _, judged = fit_levels(draw_fleet(kind, seed).levels, Settings(), days)
+    judged = judge(draw_fleet(kind, seed).levels, Settings())
     moved = kind.updates[0][0]
     return judged.with_columns(
         is_planted=(pl.col("reader_version") == name_software(moved, 1))
@@ -109,12 +106,12 @@ def judge_fleet(kind: Fleet, seed: int, days: int = DAYS) -> pl.DataFrame:
     )
 
 
-def count(kind: Fleet, fleets: range, days: int = DAYS, q: float = 0.05) -> Told:
+def count(kind: Fleet, fleets: range, q: float = 0.05) -> Told:
     """Judge so many fleets and count; a reading is told where any of its states is, at false discovery rate q."""
     update = ["reader", "reader_version"]
     counts, p, planted = [], [], []
     for seed in fleets:
-        rows = judge_fleet(kind, seed, days)
+        rows = judge_fleet(kind, seed)
         told = rows.filter(pl.col("q_matter") <= q).unique([*update, "parameter"])
         false = told.filter(~pl.col("is_planted"))
         known = rows.filter(pl.col("p").is_not_null())
@@ -202,11 +199,8 @@ def write_moved(fleets: range) -> Iterator[str]:
 
 def make_tables(fleets: int) -> Iterator[tuple[str, Iterator[str]]]:
     """Yield each table's name and rows; all but the first take fewer fleets, a line of them costing more."""
-    quiet = {name: HEALTHY[name] for name in QUIET}
-    moved = {name: kind for name, kind in MOVED.items() if name != "8 vans, 2 readers"}
     yield "quiet", write_healthy(range(fleets))
     yield "moved", write_moved(range(fleets // 3))
-    yield "windows", write_windows(fleets // 5, quiet, moved | {"vans drift": Fleet(paces=2.0)}, (1.0, 2.0))
     seasons = {"12 scans a year": Fleet(), "4 scans a year": Fleet(scans=4)}
     yield "aftermath", write_aftermath(range(fleets // 8), seasons, (2.0, 6.0))
 
@@ -215,7 +209,7 @@ def main() -> None:
     """Print the tables, or renew them in docs/reader_updates.md."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--fleets", type=int, default=FLEETS)
-    parser.add_argument("--only", help="one table: quiet, moved, windows or aftermath")
+    parser.add_argument("--only", help="one table: quiet, moved or aftermath")
     parser.add_argument("--write", action="store_true", help="renew the tables of docs/reader_updates.md")
     asked = parser.parse_args()
     for name, rows in make_tables(asked.fleets):

@@ -13,8 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.build.effects import Fitted, fit_levels, fit_months
-from pipeline.build.levels import Levels
-from pipeline.build.reader_updates import judge, shifts_of
+from pipeline.build.reader_updates import shifts_of
 from pipeline.compare.score import Cells, NullTables, Rules, pooled_within_variance, score_cells
 from pipeline.settings import Settings
 from tests.benchmarks.update_fleets import DAYS, SHIFTED, Fleet, Scans, draw_fleet
@@ -28,8 +27,7 @@ ODD, LATE = (
 WAYS = (
     "left in",
     "taken off, nothing fitted again",
-    "taken off, seasons and biases fitted again",
-    "the same, with updates judged again (as built)",
+    "taken off, seasons and biases fitted again (as built)",
     "never there",
 )
 
@@ -61,15 +59,11 @@ class Aftermath:
 def take_off(scans: Scans) -> dict[str, tuple[Fitted, Floats]]:
     """Return, for each of `WAYS`, what was fitted and the levels less it, shape (rows,)."""
     levels = scans.levels
-
-    def less(added: Floats) -> Levels:
-        return replace(levels, value=levels.value - added)
-
-    first = fit_months(levels)
-    shift = shifts_of(levels, judge(less(first.season + first.bias), Settings()))
-    built, updates = fit_levels(levels, Settings())
-    fitted = (first, first, fit_months(less(shift)), built, fit_months(less(scans.shift)))
-    taken = (np.zeros(len(shift)), shift, shift, shifts_of(levels, updates), scans.shift)
+    first, (built, updates) = fit_months(levels), fit_levels(levels, Settings())
+    shift = shifts_of(levels, updates)
+    without = fit_months(replace(levels, value=levels.value - scans.shift))
+    fitted = (first, first, built, without)
+    taken = (np.zeros(len(shift)), shift, shift, scans.shift)
     return {
         way: (fit, levels.value - off - fit.season - fit.bias)
         for way, fit, off in zip(WAYS, fitted, taken, strict=True)

@@ -55,6 +55,10 @@ class Fleet:
         The first reader is used on so many vans alone; 0 for all.
     is_local
         The first reader stays with one half of the vans, the others with the other half.
+    weather
+        Sd of what a week adds to every van's readings, one week like another or not.
+    turns
+        Days that a yard (every other van) keeps one reader before it takes another; 0 where each scan has its own.
     odd
         Levels by which one van stands off in the first reading, in sd between vans.
     late
@@ -76,6 +80,8 @@ class Fleet:
     biases: float = 1.0
     few_vans: int = 0
     is_local: bool = False
+    weather: float = 0.0
+    turns: int = 0
     odd: float = 0.0
     late: float = 0.0
 
@@ -137,6 +143,13 @@ def _readers(rng: np.random.Generator, kind: Fleet, van: Ints, vans: int) -> Int
     return found
 
 
+def _take_turns(rng: np.random.Generator, kind: Fleet, van: Ints, day: Floats) -> Ints:
+    """Which reader took each scan where a yard keeps one for some days."""
+    order = rng.integers(0, kind.readers, (2, int(DAYS // kind.turns) + 1))
+    found: Ints = order[van % 2, (day // kind.turns).astype(np.int64)]
+    return found
+
+
 def _scatter(rng: np.random.Generator, kind: Fleet, shape: tuple[int, ...]) -> Floats:
     drawn = rng.standard_normal(shape)
     if kind.tails:
@@ -145,10 +158,12 @@ def _scatter(rng: np.random.Generator, kind: Fleet, shape: tuple[int, ...]) -> F
 
 
 def _moves(rng: np.random.Generator, kind: Fleet, van: Ints, day: Floats, vans: int) -> Floats:
-    """What vans do of themselves over the two years; shape (scans, readings, 1)."""
+    """What vans do of themselves over the two years, and what the weather does; shape (scans, readings, 1)."""
     pace = kind.paces * rng.standard_normal((vans, kind.readings))
     steps = kind.wander * rng.standard_normal((vans, 25, kind.readings)).cumsum(axis=1)
+    weeks = kind.weather * rng.standard_normal((int(DAYS // 7) + 1, kind.readings))
     found: Floats = pace[van] * (day / DAYS)[:, None] + steps[van, (day // 30).astype(np.int64)]
+    found += weeks[(day // 7).astype(np.int64)]
     return found[:, :, None]
 
 
@@ -158,7 +173,7 @@ def draw_fleet(kind: Fleet, seed: int) -> Scans:
     cohort = np.repeat(np.arange(len(kind.cohorts)), kind.cohorts)
     vans, family = len(cohort), cohort // 2
     van, day = _scan_days(rng, kind, vans)
-    reader = _readers(rng, kind, van, vans)
+    reader = _take_turns(rng, kind, van, day) if kind.turns else _readers(rng, kind, van, vans)
     first = float(DAYS - kind.days_ago) if kind.days_ago else rng.uniform(FIRST, LAST)
     version = np.zeros(len(van), np.int64)
     for who, later in kind.updates:

@@ -140,6 +140,13 @@ def test_what_should_be_found_is_found(outcome: Outcome, effect: Effect) -> None
     assert matches(outcome, effect), near
 
 
+def test_no_update_is_told_to_have_moved_what_it_did_not(outcome: Outcome) -> None:
+    planted = [e for e in outcome.scenario.effects if e.reader and e.against == "own_past"]
+    told = [f for f in outcome.findings if f["kind"] == "reader_bias" and f["against"] == "own_past"]
+    assert len(told) == len(planted) == 1
+    assert is_about(outcome.scenario, planted[0], told[0])
+
+
 @pytest.mark.parametrize("effect", effects("must_not_be_accused"), ids=lambda e: e.id)
 def test_the_innocent_are_not_accused(outcome: Outcome, effect: Effect) -> None:
     """Decoy vans in any reading; decoy exposures bite once exposures are judged (NOT_JUDGED_YET)."""

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from scipy import stats
+from statsmodels.formula.api import ols
 
 from pipeline.build import reader_evidence, reader_updates
 from pipeline.build.codes import encode
@@ -37,8 +37,19 @@ def read_fleet(step: float, seed: int = 1, vans: int = 30, parameter: str = "oil
             reader = "Bench" if (n + van) % 2 else "Yard"
             version = {"Bench": "3.2" if at >= BENCH else "3.1", "Yard": "12" if at >= YARD else "11"}[reader]
             value = level[van] + rng.standard_normal() + step * (version == "3.2")
-            rows.append((str(van), reader, version, at, parameter, "warm_idle", value))
-    names = ["van", "reader", "reader_version", "scanned_at", "parameter", "state", "value"]
+            month = 12 * at.year + at.month - 1
+            rows.append((str(van), "all", reader, version, at, month, parameter, "warm_idle", value))
+    names = [
+        "van",
+        "family_id",
+        "reader",
+        "reader_version",
+        "scanned_at",
+        "month",
+        "parameter",
+        "state",
+        "value",
+    ]
     return pl.DataFrame(rows, schema=names, orient="row")
 
 
@@ -54,21 +65,15 @@ def judged_of(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def test_a_step_is_that_of_a_second_implementation() -> None:
-    """Welch's test of scipy on the vans' own differences, gathered row by row."""
+    """statsmodels' least squares with dummies for van, month and software, scans of one month averaged."""
     scans = read_fleet(0.7)
     told = judged_of(scans).filter(pl.col("reader") == "Bench").row(0, named=True)
-    moved: dict[str, list[float]] = {"Bench": [], "Yard": []}
-    for (_, reader), rows in scans.group_by("van", "reader"):
-        halves: tuple[list[float], list[float]] = ([], [])
-        for at, version, value in rows.select("scanned_at", "reader_version", "value").iter_rows():
-            if abs(at - told["since"]) <= timedelta(days=reader_updates.DAYS) and version != "11":
-                halves[at >= told["since"]].append(value)
-        if all(halves):
-            moved[str(reader)].append(float(np.mean(halves[1]) - np.mean(halves[0])))
-    welch = stats.ttest_ind(moved["Bench"], moved["Yard"], equal_var=False)
-    assert told["p"] == pytest.approx(welch.pvalue, rel=1e-6, abs=0)
-    assert told["step"] == pytest.approx(np.mean(moved["Bench"]) - np.mean(moved["Yard"]))
-    assert (told["n_vans"], told["n_vans_other"]) == (len(moved["Bench"]), len(moved["Yard"]))
+    visits = scans.group_by("van", "month", "reader", "reader_version").agg(pl.col("value").mean())
+    found = ols("value ~ C(van) + C(month) + C(reader_version)", visits.to_pandas()).fit()
+    assert told["step"] == pytest.approx(
+        found.t_test("C(reader_version)[T.3.2] - C(reader_version)[T.3.1] = 0").effect.item()
+    )
+    assert (told["n_vans"], told["n_vans_other"]) == (30, 30)
     assert told["low"] < 0.7 < told["high"]
 
 
