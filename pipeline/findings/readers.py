@@ -113,7 +113,7 @@ def _update(rows: list[Row]) -> Finding:
         first_seen=lead["since"],
         rivals=(
             "The vans read by this reader were worked on, or moved, at the same time",
-            "Another reader was updated at the same time and moved the other way",
+            "All other readers were updated within the same days and moved the other way",
         ),
         next_check=(
             f"Read one van with {lead['reader']} and at once with another reader in the same state, and write down both "
