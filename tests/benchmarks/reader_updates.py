@@ -200,9 +200,9 @@ def write_moved(fleets: range) -> Iterator[str]:
 def make_tables(fleets: int) -> Iterator[tuple[str, Iterator[str]]]:
     """Yield each table's name and rows; all but the first take fewer fleets, a line of them costing more."""
     yield "quiet", write_healthy(range(fleets))
-    yield "moved", write_moved(range(fleets // 3))
+    yield "moved", write_moved(range(fleets // 5))
     seasons = {"12 scans a year": Fleet(), "4 scans a year": Fleet(scans=4)}
-    yield "aftermath", write_aftermath(range(fleets // 8), seasons, (2.0, 6.0))
+    yield "aftermath", write_aftermath(range(fleets // 20), seasons, (2.0, 6.0))
 
 
 def main() -> None:
