@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -532,7 +533,12 @@ def _records(vans: pl.DataFrame, scans: pl.DataFrame) -> dict[str, pl.DataFrame]
 
 
 def build_tables(seed: int = 4) -> dict[str, pl.DataFrame]:
-    """Return every published table of the invented fleet but `builds`."""
+    """Return every published table of the invented fleet but `builds`; the tables are drawn once, the dict is the caller's."""
+    return dict(_draw_tables(seed))
+
+
+@cache
+def _draw_tables(seed: int) -> dict[str, pl.DataFrame]:
     random = np.random.default_rng(seed)
     vans = _vans()
     scans = _scans(vans, random)

@@ -302,9 +302,7 @@ def test_without_a_build_a_page_takes_data_in_explains_or_says_what_to_do(
 
 
 def _damage(home: Path, statement: str) -> None:
-    tables = invented.build_tables()
-    invented.publish(home, build=2, tables=tables)
-    with duckdb.connect(str(home / "warehouse" / "marts-000002.duckdb")) as connection:
+    with duckdb.connect(str(home / "warehouse" / "marts-000001.duckdb")) as connection:
         connection.execute(statement)
 
 
