@@ -26,6 +26,7 @@ DAYS_A_MONTH = 365.25 / 12
 STEP_BEATS_LINE = 1.5  # proposal: a step is told instead of a slope where it leaves a third less scatter
 MIN_MONTHS = 6  # months with a value: fewer tell no course
 RANKS_AGREE = 0.05  # a drift that the order of the van's own months does not bear out is one grade lower
+FINEST = 1e-6  # steps of a reading below which months do not differ
 POWER = 0.8  # what `detectable` promises
 # One value a month: scans of one month share what the siblings did in it.
 _MONTHS = """
@@ -167,14 +168,15 @@ def _grades(
 
 def judge(months: _Months, cells: pl.DataFrame, scans: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Judge the cells that have enough scans, whose months these are; every row of `cells` has `reason` null."""
-    time, value = months.columns["day"] / DAYS_A_MONTH, months.columns["difference"]
+    time = months.columns["day"] / DAYS_A_MONTH
     cell = np.repeat(np.arange(len(cells)), months.n)
+    resolution = cells["resolution"].cast(pl.Float64).fill_null(0.0).to_numpy()
+    value = drift.rounded(months.columns["difference"], resolution[cell] * FINEST)
     lines = fit_lines(cell, time, value, len(cells))
     known, measure = np.unique(cells["cell_no"], return_inverse=True)
-    least = cells["resolution"].cast(pl.Float64).fill_null(0.0).to_numpy() ** 2 / 12
     rho = serial_correlation(cell, time, lines, measure, len(known))
     trends = drift.follow(cell, time, value, rho)
-    judged = slopes.judge_slopes(cell, lines, rho, measure, len(known), least)
+    judged = slopes.judge_slopes(cell, lines, rho, measure, len(known), resolution**2 / 12)
     span = cells["months"].to_numpy()
     end, total = trends.intercept + trends.slope * months.last("day") / DAYS_A_MONTH, trends.slope * span
     step = steps.locate_step(cell, lines)

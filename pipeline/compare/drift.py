@@ -61,6 +61,13 @@ def exact_tail(n: int) -> Floats:
     return np.minimum(np.cumsum(chance[::-1])[::-1], 1.0)
 
 
+def rounded(value: Floats, step: Floats) -> Floats:
+    """Round values to whole steps (0: not at all), so that what differs by the computer's rounding alone ties in ranks."""
+    is_stepped = step > 0
+    steps = np.round(np.divide(value, step, out=np.zeros_like(value), where=is_stepped))
+    return np.where(is_stepped, steps * step, value)
+
+
 def serial_inflation(rho: float, n: int) -> float:
     """Return by how much serial correlation widens the variance of Mann-Kendall's S.
 

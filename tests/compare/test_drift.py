@@ -44,6 +44,18 @@ def test_ties_are_corrected_as_in_pymannkendall() -> None:
         assert (found.z[0], found.p[0]) == pytest.approx((told.z, told.p))
 
 
+def test_values_that_differ_by_rounding_alone_tie() -> None:
+    rng = np.random.default_rng(6)
+    exact = rng.integers(0, 5, 24) * 0.1
+    noisy = exact + rng.normal(0, 1e-14, 24)
+    step = np.full(24, 0.1 * 1e-6)
+    assert _one(noisy).p[0] != pytest.approx(_one(exact).p[0], rel=1e-6)  # as given, chance breaks the ties
+    assert _one(drift.rounded(noisy, step)).p[0] == pytest.approx(
+        _one(drift.rounded(exact, step)).p[0], rel=1e-9
+    )
+    assert drift.rounded(noisy, np.zeros(24)).tolist() == noisy.tolist()
+
+
 def test_serial_correlation_widens_as_hamed_and_rao_say() -> None:
     """With independent values nothing widens; by hand for n = 4: lags 1 only, 3 x 2 x 1 r_1 / 24 x 2."""
     assert drift.serial_inflation(0.0, 20) == 1.0
