@@ -46,8 +46,8 @@ def test_ties_are_corrected_as_in_pymannkendall() -> None:
 
 def test_values_that_differ_by_rounding_alone_tie() -> None:
     rng = np.random.default_rng(6)
-    exact = rng.integers(0, 5, 24) * 0.1
-    noisy = exact + rng.normal(0, 1e-14, 24)
+    exact = rng.integers(0, 5, 24).astype(np.float64) * 0.1
+    noisy = np.asarray(exact + rng.normal(0, 1e-14, 24), np.float64)
     step = np.full(24, 0.1 * 1e-6)
     assert _one(noisy).p[0] != pytest.approx(_one(exact).p[0], rel=1e-6)  # as given, chance breaks the ties
     assert _one(drift.rounded(noisy, step)).p[0] == pytest.approx(
