@@ -44,20 +44,24 @@ class Step:
 class Answer:
     """What a command gave back: exit code, stdout, and what it said on stderr.
 
-    `code` is None where it was stopped because it took too long.
+    `code` is None where it was stopped because it took too long; `is_data_due` where it was to end with data on stdout.
     """
 
     code: int | None
     out: str
     said: tuple[str, ...]
+    is_data_due: bool = False
 
     @property
     def is_done(self) -> bool:
         """Whether it did its work, even if something is left for a person (exit code 1).
 
-        The interpreter leaves with 1 too where a fault was not foreseen; its last words tell the two apart.
+        The interpreter leaves with 1 too where a fault was not foreseen, and so does a library that finds no memory:
+        their last words tell the two apart, or that the data is missing.
         """
-        return self.code == 0 or (self.code == 1 and not any(line.startswith(_CRASH) for line in self.said))
+        is_broken = any(line.startswith(_CRASH) for line in self.said)
+        is_broken |= self.is_data_due and self.as_json() is None
+        return self.code == 0 or (self.code == 1 and not is_broken)
 
     def as_json(self) -> Any:
         """Return stdout as data; None where it is none."""
@@ -111,7 +115,7 @@ def call(home: Path, step: Step, given: str | None = None, on_progress: Told | N
         code = None
     for reader in readers:
         reader.join(timeout=5)
-    return Answer(code, "".join(out), tuple(said))
+    return Answer(code, "".join(out), tuple(said), "--json" in step.args)
 
 
 def _environment() -> dict[str, str]:

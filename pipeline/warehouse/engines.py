@@ -7,8 +7,9 @@ another engine and not other models.
 from __future__ import annotations
 
 import contextlib
+import copy
 import datetime as dt
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
@@ -22,6 +23,16 @@ EVERYTHING: Final = "everything"
 N_LANES: Final = 2
 """Jobs of a build at once: one query or one computation keeps one core busy most of the time, so that more would
 gain little and hold more in memory. """
+_OWN_TABLES: Final = """
+create schema if not exists build;
+create schema if not exists computed;
+create table if not exists build.batch (batch_id bigint);
+create table if not exists build.fingerprints (name varchar, fingerprint varchar);
+create table if not exists build.marks (name varchar, mark varchar);
+create table if not exists build.contents (name varchar, content varchar);
+create table if not exists build.unpublished (name varchar, part date);
+create table if not exists build.published (file varchar, whole_bytes bigint, described varchar);
+"""
 Parts = frozenset[dt.date] | Literal["everything"]
 """Partitions of a table, or all of it."""
 
@@ -37,9 +48,9 @@ class BuildState:
     fingerprints : mapping
         Model or computed table to the fingerprint it was built with.
     marks : mapping
-        Source table to its mark then (see `Engine.mark`).
+        Source table to its mark then (see `Sources`).
     contents : mapping
-        Table that is made as a whole to the hash of its rows then (see `Engine.content`).
+        Table that is made as a whole to the hash of its rows then (see `Engine.contents`).
     """
 
     batch_id: int = -1
@@ -72,11 +83,11 @@ class Engine(Protocol):
     def all_differ(self, name: str, key: Sequence[str], only: str = "true") -> bool:
         """Whether no two rows of a table, of those for which `only` holds, share a key; False may be a false alarm."""
 
-    def mark(self, name: str, up_to_batch: int | None) -> str:
-        """Return what tells a source table's content: its row count up to a batch, or without one a hash of it all."""
+    def rows_up_to(self, name: str, batch: int) -> int:
+        """Return how many rows of a source table came with a batch or before it."""
 
-    def content(self, name: str) -> str:
-        """Return a hash of a table's columns and rows, whatever their order."""
+    def contents(self, names: Collection[str]) -> dict[str, str]:
+        """Return, by name, a hash of each table's columns and rows, whatever their order."""
 
     def state(self) -> BuildState:
         """Return what the last finished build left."""
@@ -143,18 +154,7 @@ class DuckDB:
 
     def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
         self.connection = connection
-        connection.execute("create schema if not exists build")
-        connection.execute("create schema if not exists computed")
-        connection.execute("create table if not exists build.batch (batch_id bigint)")
-        connection.execute(
-            "create table if not exists build.fingerprints (name varchar, fingerprint varchar)"
-        )
-        connection.execute("create table if not exists build.marks (name varchar, mark varchar)")
-        connection.execute("create table if not exists build.contents (name varchar, content varchar)")
-        connection.execute("create table if not exists build.unpublished (name varchar, part date)")
-        connection.execute(
-            "create table if not exists build.published (file varchar, whole_bytes bigint, described varchar)"
-        )
+        connection.execute(_OWN_TABLES)
 
     def share_cores(self) -> None:
         """Keep of the threads DuckDB would use those alone that find a core free while all lanes are at work."""
@@ -173,7 +173,12 @@ class DuckDB:
 
     def lanes(self) -> Sequence[DuckDB]:
         """Return engines on connections of their own to the same database, one for each job at a time."""
-        return [DuckDB(self.connection.cursor()) for _ in range(N_LANES)]
+        return [self._beside() for _ in range(N_LANES)]
+
+    def _beside(self) -> DuckDB:
+        engine = copy.copy(self)
+        engine.connection = self.connection.cursor()
+        return engine
 
     def interrupt(self) -> None:
         """Have a query that is under way on this connection stop."""
@@ -214,18 +219,18 @@ class DuckDB:
         hashes = np.sort(self.connection.execute(hashed).fetchnumpy()["h"])
         return not bool((hashes[1:] == hashes[:-1]).any())
 
-    def mark(self, name: str, up_to_batch: int | None) -> str:
-        """Return what tells a source table's content: its row count up to a batch, or without one a hash of it all."""
-        if up_to_batch is None:
-            return self.content(name)
-        counted = f"select count(*) from {quote(name)} where batch_id <= {int(up_to_batch)}"  # noqa: S608
-        return str(self.values(counted)[0])
+    def rows_up_to(self, name: str, batch: int) -> int:
+        """Return how many rows of a source table came with a batch or before it."""
+        counted = f"select count(*) from {quote(name)} where batch_id <= {int(batch)}"  # noqa: S608
+        return int(self.values(counted)[0])
 
-    def content(self, name: str) -> str:
-        """Return a hash of a table's columns and rows, whatever their order."""
+    def contents(self, names: Collection[str]) -> dict[str, str]:
+        """Return, by name, a hash of each table's columns and rows, whatever their order; one query for all."""
         told = "count(*), ':', sum(hash(t)), ':', bit_xor(hash(t)), ':', typeof(any_value(t))"
-        hashed = f"select concat({told}) from {quote(name)} as t"  # noqa: S608 - a quoted name
-        return str(self.values(hashed)[0])
+        places = list(enumerate(names))
+        hashed = [f"select {place}, concat({told}) from {quote(name)} as t" for place, name in places]  # noqa: S608
+        found = dict(self.connection.execute(" union all ".join(hashed)).fetchall()) if places else {}
+        return {name: found[place] for place, name in places}
 
     def state(self) -> BuildState:
         """Return what the last finished build left."""

@@ -211,7 +211,7 @@ def _content(
     """Hash of a table made as a whole; None where months of it are made alone, and for views."""
     if isinstance(node, Model) and (node.kind == "view" or node.partition_by):
         return None
-    return engine.content(name) if parts else before
+    return engine.contents([name])[name] if parts else before
 
 
 def arrange(nodes: Mapping[str, Model | Computed]) -> list[str]:

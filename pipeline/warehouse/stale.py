@@ -77,7 +77,7 @@ class Sources:
         self._batched = {s for s in names if "batch_id" in columns[s]}
         self.last_batch = known.batch_id
         self.grown = {s for s in self._batched if self._has_new(s)}
-        kept = {s: self._mark(s, known.batch_id) for s in names}
+        kept = engine.contents(sorted(names - self._batched)) | self._counts(self._batched, known.batch_id)
         self.altered = {s for s in names if s in known.marks and known.marks[s] != kept[s]}
         self._marks = kept
         self.restarted = "raw.store" in self.altered
@@ -88,12 +88,12 @@ class Sources:
         new = f"select 1 from {source} where batch_id > {self.last_batch} limit 1"  # noqa: S608 - a model's own table
         return bool(self._engine.values(new))
 
-    def _mark(self, source: str, up_to_batch: int) -> str:
-        return self._engine.mark(source, up_to_batch if source in self._batched else None)
+    def _counts(self, sources: Collection[str], up_to_batch: int) -> dict[str, str]:
+        return {s: str(self._engine.rows_up_to(s, up_to_batch)) for s in sources}
 
     def marks_now(self) -> dict[str, str]:
-        """The marks to remember: those of grown tables counted again up to the newest batch."""
-        return self._marks | {s: self._mark(s, self.newest_batch) for s in self.grown}
+        """What tells the sources' content: the rows counted up to the newest batch, or a hash of tables without one."""
+        return self._marks | self._counts(self.grown, self.newest_batch)
 
 
 def stale(
