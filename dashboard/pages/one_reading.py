@@ -113,13 +113,13 @@ def show_rows(view: View, cells: pl.DataFrame, reading: Reading, van: str | None
         placeholder="–",
         alt=f"Vans by {reading.title}: verdict, difference from siblings, scans.",
         column_config={
-            "van": st.column_config.TextColumn("Van", width=52),
-            "stands": st.column_config.TextColumn("Stands", width=116),
+            "van": st.column_config.TextColumn("Van", width=48),
+            "stands": st.column_config.TextColumn("Stands", width=138),
             "difference": st.column_config.NumberColumn(
-                f"Diff., {reading.unit}", format=f"%+.{reading.decimals}f", width=74
+                f"Diff., {reading.unit}", format=f"%+.{reading.decimals}f", width=72
             ),
-            "scan_values": st.column_config.LineChartColumn("Past year", y_min=low, y_max=high, width=64),
-            "value": st.column_config.NumberColumn(f"Value, {reading.unit}", format=number, width=74),
+            "scan_values": st.column_config.LineChartColumn("Past year", y_min=low, y_max=high, width=58),
+            "value": st.column_config.NumberColumn(f"Value, {reading.unit}", format=number, width=72),
             "n_scans": st.column_config.NumberColumn("Scans", width=52),
             "n_siblings": st.column_config.NumberColumn("Siblings", width=70),
         },
@@ -209,7 +209,7 @@ def show(view: View) -> None:
     )
     own = next(listed.filter(pl.col("van") == pl.lit(van)).iter_rows(named=True), None) if van else None
     show_verdict(own, van, reading, cells)
-    chart_side, table_side = st.columns([1, 1], gap="medium")
+    chart_side, table_side = st.columns([9, 11], gap="medium")
     with chart_side:
         key = pick_key("reading_strip", van)
         chart = draw_siblings(cells, compared.ranges, reading, van, view.theme)
