@@ -18,6 +18,8 @@ from pipeline.warehouse.engines import quote
 
 POINTER = "current.json"
 NAME = re.compile(r"marts-(\d{6,})\.duckdb")
+_NUMBERS, _NAMES = {"van_no", "cell_no"}, ("van", "parameter", "state")
+"""A table that stands by numbers alone gets the names that `van_drifts` has for them where it is written for people."""
 _CONFIG: dict[str, Any] = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
@@ -104,8 +106,12 @@ def _export(connection: duckdb.DuckDBPyConnection, name: str, path: Path, file_f
         "select column_name, data_type from duckdb_columns() where table_name = $1 order by column_index",
         [name],
     ).fetchall()
+    rows = quote(name)
+    if {c for c, _ in columns} >= _NUMBERS and "van" not in {c for c, _ in columns}:
+        rows = f"(select {', '.join(_NAMES)}, rows.* from {rows} as rows left join van_drifts using (van_no, cell_no))"  # noqa: S608
+        columns = [*((c, "VARCHAR") for c in _NAMES), *columns]
     chosen = ", ".join(_csv_cell(c, kind) if file_format == "csv" else quote(c) for c, kind in columns)
-    reader = connection.sql(f"select {chosen} from {quote(name)}").to_arrow_reader(100_000)  # noqa: S608
+    reader = connection.sql(f"select {chosen} from {rows}").to_arrow_reader(100_000)  # noqa: S608
     writers = {"csv": pyarrow.csv.CSVWriter, "parquet": pyarrow.parquet.ParquetWriter}
     with writers[file_format](str(path), reader.schema) as writer:
         for batch in reader:

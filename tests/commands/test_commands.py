@@ -269,6 +269,8 @@ def test_charts_and_handout_are_what_their_names_say(drawn: Home, tmp_path: Path
 def test_every_table_is_exported(small: Home, tmp_path: Path) -> None:
     kinbay_apart("export", tmp_path / "csv", "--format", "csv", home=small.path)
     kinbay("export", tmp_path / "parquet", home=small.path)
+    first_line = (tmp_path / "csv" / "sibling_differences.csv").read_text("utf-8").splitlines()[0]
+    assert first_line.startswith('"van","parameter","state","van_no"')
     names = {p.stem for p in (tmp_path / "csv").iterdir()}
     assert {"findings", "sibling_scores", "vans", "scans", "rejects", "builds"} <= names
     assert names == {p.stem for p in (tmp_path / "parquet").iterdir()}

@@ -1,7 +1,8 @@
 -- Each van against its siblings month by month: the siblings' median level, moved by what they did in that month.
 -- Scans of one month share what the siblings did in it, so they stand for one value. Only scans since the last work on
 -- the part; no row where fewer than min_siblings siblings tell.
--- Vans and readings stand as the numbers that van_drifts gives them, so that a hundred thousand rows carry no text.
+-- Vans and readings stand as the numbers that van_drifts gives them, so that a hundred thousand rows carry no text;
+-- `kinbay export` writes the names beside them.
 -- grain: one row per van x parameter x state x month
 -- key: van_no, cell_no, scan_month
 -- kind: view
