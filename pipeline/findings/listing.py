@@ -12,7 +12,7 @@ import duckdb
 from pipeline import vocabulary
 from pipeline.counted import count_of
 from pipeline.errors import KinbayError, nearest
-from pipeline.findings import code_words, followed, wording
+from pipeline.findings import code_words, followed, upkeep, wording
 from pipeline.findings.movement_words import fine
 from pipeline.findings.published import defuse, iso, rows_of
 
@@ -98,7 +98,7 @@ def findings_text(found: dict[str, Any]) -> str:
 
 
 def van_cells(connection: duckdb.DuckDBPyConnection, van: str) -> dict[str, Any]:
-    """Return one van with every cell in which it was compared, strongest first, its drifts, and every code it has shown.
+    """Return one van with every cell in which it was compared, strongest first, its drifts, codes, work and costs.
 
     Raises
     ------
@@ -137,6 +137,7 @@ def van_cells(connection: duckdb.DuckDBPyConnection, van: str) -> dict[str, Any]
             {n: iso(code[n]) if n in ("first_seen", "last_seen") else code[n] for n in _CODE_COLUMNS}
             for code in codes
         ],
+        **upkeep.read_upkeep(connection, van),
     }
 
 
@@ -226,4 +227,5 @@ def cells_text(found: dict[str, Any]) -> str:
     lines += ["", f"Codes ({len(codes)})", *map(_code_line, codes)]
     if not codes:
         lines.append("None on record; that counts only for modules that were asked and answered.")
+    lines += ["", *upkeep.upkeep_lines(found)]
     return "\n".join([*lines, "", wording.REASON_TO_LOOK]) + "\n"

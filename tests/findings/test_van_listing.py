@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 from pipeline.findings.listing import cells_text, findings_text
+from pipeline.findings.upkeep import upkeep_lines
 
 CODE: dict[str, Any] = {
     "module": "engine", "code": "P0299", "title": "boost too low", "structure": "standard", "n_later_present": 11,
     "n_later_covered": 16, "share_low": 0.444, "share_high": 0.858, "n_clears": 3, "n_clears_survived": 3,
     "had_lamp": True, "n_low_voltage": 0, "last_seen": "2026-09-28T07:17:21Z",
 }  # fmt: skip
+NOTHING_DONE: dict[str, Any] = {"repairs": [], "work_codes": [], "costs": None}
 
 
 def _lines(**changed: Any) -> str:
@@ -21,6 +23,7 @@ def _lines(**changed: Any) -> str:
             "cells": [],
             "drifts": [],
             "codes": [CODE | changed],
+            **NOTHING_DONE,
         }
     )
 
@@ -71,8 +74,49 @@ def test_a_value_outside_that_is_no_finding_is_told_as_that() -> None:
         "parameter": "coolant_temp", "state": "warm_idle", "channel": "level", "value": 80.2, "difference": -7.8,
         "sibling_low": 83.1, "sibling_high": 92.9, "n_siblings": 3, "n_scans": 2, "verdict": "within",
     }  # fmt: skip
-    found: dict[str, Any] = {"van": {"van": "V3", "cohort": "c"}, "data_to": None, "drifts": [], "codes": []}
+    found: dict[str, Any] = {
+        "van": {"van": "V3", "cohort": "c"},
+        "data_to": None,
+        "drifts": [],
+        "codes": [],
+    } | NOTHING_DONE
     assert "siblings 83.1 to 92.9, n 3, scans 2; outside, but too little to stand out" in cells_text(
         found | {"cells": [cell]}
     )
     assert "too little" not in cells_text(found | {"cells": [cell | {"value": 84.0}]})
+
+
+COSTS: dict[str, Any] = {
+    "window_from": "2024-09-30", "window_to": "2026-09-30", "n_work": 8, "n_costed": 6, "cost_per_10000_km": 2166.9,
+    "n_siblings": 7, "sibling_median": 250.0, "sibling_low": 142.4, "sibling_high": 399.4, "days_per_10000_km": 3.39,
+    "n_siblings_days": 2, "sibling_days": None, "sibling_days_low": None, "sibling_days_high": None,
+}  # fmt: skip
+
+
+def test_costs_stand_beside_the_siblings_or_say_that_these_are_too_few() -> None:
+    said = upkeep_lines(NOTHING_DONE | {"costs": COSTS})
+    assert "No work on record that a reading or a code could judge." in said
+    assert "Cost per 10,000 km: 2,167; 7 siblings from 142 to 399, median 250." in said
+    assert "Days standing per 10,000 km: 3.4; 2 siblings, too few to compare with." in said
+    assert said[-1].startswith("6 of 8 entries have a cost")
+    unknown = upkeep_lines(NOTHING_DONE | {"costs": COSTS | {"cost_per_10000_km": None}})
+    assert "Cost per 10,000 km: not known, too little distance or nothing written down." in unknown
+
+
+def test_work_is_told_once_by_its_surest_reading_and_by_its_code() -> None:
+    repairs = [
+        {"claim": "Van 023: held: relay replaced on 17 Mar 2026.", "strength_rank": 1},
+        {"claim": "Van 023: no effect to be seen.", "strength_rank": 2},
+    ]
+    code = {
+        "worked_at": "2026-03-17T15:30:00Z", "what": "replaced", "part": "glow plug relay", "module": "engine", "code": "P0380",
+        "outcome": "returned", "n_after": 10, "n_present_after": 4, "returned_at": "2026-05-02T08:00:00Z",
+    }  # fmt: skip
+    said = upkeep_lines({"repairs": repairs, "work_codes": [code], "costs": None})
+    assert said[0] == "Work and what it did (1 piece judged by readings)"
+    assert said[1] == "Van 023: held: relay replaced on 17 Mar 2026."
+    assert " ".join(said[2].split()) == (
+        "17 Mar 2026, replaced glow plug relay: P0380 (engine) came back on 02 May 2026 "
+        "(10 scans after that can tell, 4 with it)."
+    )
+    assert len(said) == 3
