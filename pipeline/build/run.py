@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -14,7 +14,7 @@ from pipeline.build import code_notes, decided, journal_rows, planned
 from pipeline.counted import count_of
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
-from pipeline.warehouse import checks, lock, models, publish, raw, runner, words
+from pipeline.warehouse import checks, models, publish, raw, runner, words
 from pipeline.warehouse.checks import CheckResult
 from pipeline.warehouse.engines import DuckDB
 
@@ -90,13 +90,6 @@ def _refuse_empty(engine: DuckDB) -> None:
         raise KinbayError("There is nothing to build", remedy="Load files first: kinbay load FILE ...")
 
 
-@contextlib.contextmanager
-def _opened(home: Home) -> Iterator[duckdb.DuckDBPyConnection]:
-    """Open the work file as its one writer."""
-    with lock.hold(home.warehouse / ".lock"), raw.open_work(home) as connection:
-        yield connection
-
-
 def build(
     home: Home,
     full: bool = False,
@@ -127,7 +120,7 @@ def build(
             progress(step.name, step.number, step.total)
 
     settings = home.settings
-    with _opened(home) if store is None else contextlib.nullcontext(store) as connection:
+    with raw.hold_work(home) if store is None else contextlib.nullcontext(store) as connection:
         words.write(connection, settings)
         code_notes.write_notes(connection, home)
         journal_rows.write_journal_rows(connection, home)

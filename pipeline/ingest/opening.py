@@ -9,7 +9,7 @@ import duckdb
 
 from pipeline.ingest import originals
 from pipeline.settings import Home
-from pipeline.warehouse import lock, raw
+from pipeline.warehouse import raw
 
 LOCK_WAIT_S = 30.0
 
@@ -24,11 +24,9 @@ def open_store(home: Home) -> Iterator[duckdb.DuckDBPyConnection]:
         Where another load or build holds it for longer than half a minute.
     """
     home.ensure()
-    with lock.hold(home.warehouse / ".lock", LOCK_WAIT_S):
+    with raw.hold_work(home, LOCK_WAIT_S) as connection:
         originals.clear_staged(home)
-        connection = raw.open_work(home)
         try:
             yield connection
         finally:
-            connection.close()
             originals.clear_staged(home)

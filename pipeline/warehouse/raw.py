@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import uuid
+from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
 
@@ -11,6 +13,7 @@ import duckdb
 
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
+from pipeline.warehouse import lock
 
 MEMORY_SHARE = 0.6
 
@@ -38,6 +41,19 @@ def next_batch(connection: duckdb.DuckDBPyConnection) -> int:
     """Return the batch number for the next load: one more than any file has."""
     found = connection.execute("select coalesce(max(batch_id), 0) + 1 from raw.files").fetchall()
     return int(found[0][0])
+
+
+@contextlib.contextmanager
+def hold_work(home: Home, wait_s: float = 0.0) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open the work file as its one writer for the length of a block; what is not committed is rolled back.
+
+    Raises
+    ------
+    KinbayError
+        Where another writer holds it for longer than `wait_s` seconds, or the file cannot be opened.
+    """
+    with lock.hold(home.warehouse / ".lock", wait_s), open_work(home) as connection:
+        yield connection
 
 
 def open_work(home: Home, threads: int | None = None) -> duckdb.DuckDBPyConnection:
