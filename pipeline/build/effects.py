@@ -53,18 +53,15 @@ def _tied_by_too_few(effects: Effects) -> NDArray[np.bool_]:
     return np.asarray(is_unknown, np.bool_)
 
 
-def linked_readers(effects: Effects) -> NDArray[np.bool_]:
-    """Mark, per row of `effects.readers`, readers that can be compared with the reader of most vans."""
-    return np.asarray((effects.readers.component == "linked") & ~_tied_by_too_few(effects), np.bool_)
+def reader_components(effects: Effects) -> NDArray[np.str_]:
+    """Return, per row of `effects.readers`, the component it can be compared within; one of its own where it is not known how far off it reads."""
+    own = np.char.add("apart-", effects.readers.reader.astype(np.str_))
+    return np.where(_tied_by_too_few(effects), own, effects.readers.component)
 
 
 def _readers(effects: Effects, measures: pl.DataFrame, readers: pl.DataFrame) -> pa.Table:
     found = effects.readers
     picked = measures[found.measure.tolist()]
-    is_unknown = _tied_by_too_few(effects)
-    own = np.char.add("apart-", found.reader.astype(np.str_))
-    component = np.where(is_unknown, own, found.component)
-
     return pa.table(
         {
             "parameter": picked["parameter"].to_arrow(),
@@ -75,7 +72,7 @@ def _readers(effects: Effects, measures: pl.DataFrame, readers: pl.DataFrame) ->
             "estimate": known(found.estimate),
             "low": known(found.low),
             "high": known(found.high),
-            "component": column(component.tolist(), pa.string()),
+            "component": column(reader_components(effects).tolist(), pa.string()),
             "n_vans": column(found.n_vans, pa.int64()),
             "p": known(found.p),
             "q": known(found.q),

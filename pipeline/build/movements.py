@@ -9,10 +9,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.build.codes import IntArray, as_frame, encode
-from pipeline.build.effects import linked_readers
+from pipeline.build.effects import reader_components
 from pipeline.build.levels import read_scans
-from pipeline.compare.effects import fit_visits
+from pipeline.compare.effects import LINKED, fit_visits
 from pipeline.compare.effects_design import FloatArray, dense_codes
+from pipeline.compare.segments import starts_of
 from pipeline.warehouse.engines import Engine
 
 PARENTS = (
@@ -73,25 +74,43 @@ def _average(measure: IntArray, visit: IntArray, value: FloatArray) -> _Visits:
     return _Visits(known // visits, known % visits, mean, squares, n, row)
 
 
-def _adjust(rows: _Visits, visits: pl.DataFrame) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
-    """Take season and reader off; return the means left, which of them can be compared, and the variance factors."""
+def _adjust(rows: _Visits, visits: pl.DataFrame) -> tuple[FloatArray, NDArray[np.str_], FloatArray]:
+    """Take season and reader off; return the means left, the components of their readers, and the variance factors."""
     van, month, reader, family = (visits[name].to_numpy() for name in ("van", "month", "reader", "family"))
     effects = fit_visits(
         rows.mean, rows.measure, rows.visit, rows.n, van=van, month=month, reader=reader, family=family
     )
-    reader = reader[rows.visit]
-    is_linked = np.zeros((int(rows.measure.max()) + 1, int(reader.max()) + 1), np.bool_)
-    is_linked[effects.readers.measure, effects.readers.reader] = linked_readers(effects)
-    factor = np.ones(len(is_linked))
+    components = reader_components(effects)
+    component = np.zeros((int(rows.measure.max()) + 1, int(reader.max()) + 1), components.dtype)
+    component[effects.readers.measure, effects.readers.reader] = components
+    factor = np.ones(len(component))
     factor[effects.measures] = effects.variance_factor
-    return effects.adjusted, is_linked[rows.measure, reader], factor
+    return effects.adjusted, component[rows.measure, reader[rows.visit]], factor
+
+
+def _is_compared(rows: _Visits, visits: pl.DataFrame, component: NDArray[np.str_]) -> NDArray[np.bool_]:
+    """Mark what was read by readers that can be compared with those of most vans of the cohort (as in int_reader_links)."""
+    if (component == LINKED).all():
+        return np.ones(len(component), np.bool_)
+    van, cohort = (visits[name].to_numpy()[rows.visit] for name in ("van", "cohort"))
+    group, _ = dense_codes(rows.measure * (int(cohort.max()) + 1) + cohort)
+    names, code = np.unique(component, return_inverse=True)
+    part, parts = dense_codes(group * len(names) + code)
+    of_group, of_code = np.divmod(parts, len(names))
+    n_scans = np.bincount(part, rows.n)
+    vans = int(van.max()) + 1
+    n_vans = np.bincount(np.unique(part * vans + van) // vans)
+    order = np.lexsort((of_code, names[of_code] != LINKED, -n_scans, -n_vans, of_group))
+    is_main = np.zeros(len(parts), np.bool_)
+    is_main[order[starts_of(of_group[order])]] = True
+    return is_main[part]
 
 
 @dataclass(frozen=True)
 class _Means:
     """One row per measure x van: scans that can be compared, their mean, and the variance between them; nan for none.
 
-    `pair` is the row that each row of the visits went into.
+    `component` is that of the readers compared, `pair` the row that each row of the visits went into.
     """
 
     measure: IntArray
@@ -99,20 +118,27 @@ class _Means:
     m: IntArray
     y: FloatArray
     s2: FloatArray
+    component: NDArray[np.str_]
     pair: IntArray
 
 
-def _sum_vans(rows: _Visits, van: IntArray, adjusted: FloatArray, is_linked: NDArray[np.bool_]) -> _Means:
-    """Sum what readers that can be compared have read of each van; `van`, `adjusted` and `is_linked` stand by `rows`."""
+def _sum_vans(
+    rows: _Visits, visits: pl.DataFrame, adjusted: FloatArray, component: NDArray[np.str_]
+) -> _Means:
+    """Sum what readers that can be compared have read of each van; `adjusted` and `component` stand by `rows`."""
+    van = visits["van"].to_numpy()[rows.visit]
+    is_compared = _is_compared(rows, visits, component)
     vans = int(van.max(initial=0)) + 1
     pair, pairs = dense_codes(rows.measure * vans + van)
-    weight = np.where(is_linked, rows.n, 0)
+    weight = np.where(is_compared, rows.n, 0)
     m = np.bincount(pair, weight, len(pairs)).astype(np.int64)
     y, s2 = np.full((2, len(pairs)), np.nan)
     np.divide(np.bincount(pair, weight * adjusted, len(pairs)), m, out=y, where=m > 0)
-    about = np.where(is_linked, rows.squares + rows.n * (adjusted - y[pair]) ** 2, 0.0)
+    about = np.where(is_compared, rows.squares + rows.n * (adjusted - y[pair]) ** 2, 0.0)
     np.divide(np.bincount(pair, about, len(pairs)), m - 1, out=s2, where=m > 1)
-    return _Means(pairs // vans, pairs % vans, m, y, s2, pair)
+    known = np.full(len(pairs), LINKED, component.dtype)
+    known[pair[is_compared]] = component[is_compared]
+    return _Means(pairs // vans, pairs % vans, m, y, s2, known, pair)
 
 
 def _seen(key: IntArray, scan: IntArray, keys: int) -> tuple[IntArray, IntArray]:
@@ -128,11 +154,11 @@ def read_names(engine: Engine) -> tuple[pl.DataFrame, pl.DataFrame]:
     return as_frame(engine.arrow(_VANS)), as_frame(engine.arrow(_CELLS))
 
 
-def read_movements(engine: Engine, n_cells: int) -> pl.DataFrame:
+def read_movements(engine: Engine, vans: pl.DataFrame, n_cells: int) -> pl.DataFrame:
     """Return one row per channel x van x cell, numbers as in `read_names`, with the columns of levels that are scored.
 
-    `window_name` is the channel. For spread, y and s2 are of the logarithm. y is null where only readers were used that
-    share no van with the others.
+    `vans` are those of `read_names`. `window_name` is the channel. For spread, y and s2 are of the logarithm. y is null
+    where only readers were used that share no van with those of most siblings.
     """
     wide = as_frame(engine.arrow(_VALUES))
     values = pl.concat(
@@ -146,11 +172,13 @@ def read_movements(engine: Engine, n_cells: int) -> pl.DataFrame:
     scans = read_scans(engine).with_columns(van=pl.col("van_no") - 1)
     visit, visits = encode(scans, ["family_id", "van", "month", "reader"])
     visits = visits.with_columns(
-        reader=pl.Series(encode(visits, ["reader"])[0]), family=pl.Series(encode(visits, ["family_id"])[0])
+        reader=pl.Series(encode(visits, ["reader"])[0]),
+        family=pl.Series(encode(visits, ["family_id"])[0]),
+        cohort=pl.Series(encode(vans, ["cohort_id"])[0]).gather(visits["van"]),
     )
     rows = _average(measure, visit[scan], values["value"].to_numpy())
-    adjusted, is_linked, factor = _adjust(rows, visits)
-    means = _sum_vans(rows, visits["van"].to_numpy()[rows.visit], adjusted, is_linked)
+    adjusted, component, factor = _adjust(rows, visits)
+    means = _sum_vans(rows, visits, adjusted, component)
     first, last = _seen(means.pair[rows.row], scan, len(means.m))
     is_step, cell = np.divmod(measures[means.measure], n_cells)
     return pl.DataFrame(
@@ -164,6 +192,7 @@ def read_movements(engine: Engine, n_cells: int) -> pl.DataFrame:
             "first_at": scans["scanned_at"].gather(first),
             "last_at": scans["scanned_at"].gather(last),
             "is_reader_linked": means.m > 0,
+            "component": pl.Series(means.component.tolist(), dtype=pl.String).replace(LINKED, None),
             "variance_factor": factor[means.measure],
         }
-    ).with_columns(component=pl.lit(None, pl.String), reset_by=pl.lit(None, pl.String))
+    ).with_columns(reset_by=pl.lit(None, pl.String))

@@ -330,7 +330,7 @@ def score_levels(
 def write_scores(engine: Engine, settings: Settings) -> None:
     """Score every channel and write `computed.sibling_scores` and `computed.score_summary`."""
     vans, readings = movements.read_names(engine)
-    moved = movements.read_movements(engine, len(readings))
+    moved = movements.read_movements(engine, vans, len(readings))
     levels = pl.concat([as_frame(engine.arrow(_LEVELS)), moved], how="diagonal_relaxed")
     scores, summary = score_levels(levels, vans, readings, settings)
     engine.write(SCORES, scores.to_arrow())

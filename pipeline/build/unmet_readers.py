@@ -18,7 +18,7 @@ _IS_ANY_APART = "select 1 from computed.reader_effects where component <> 'linke
 # Means per van and reader of every cohort x parameter x state in which some reader is apart from most readers.
 _CELLS = """
 with level_scans as (
-    select v.cohort_id, v.van, c.parameter, c.state, s.reader, s.scanned_at, l.component, w.value_adjusted
+    select v.cohort_id, v.van, c.parameter, c.state, s.reader, s.scanned_at, l.component, l.is_linked, w.value_adjusted
     from int_compared_scans as w
     inner join int_window_bounds as b on w.van_no = b.van_no and w.cell_no = b.cell_no and w.scan_no between b.from_no and b.to_no
     inner join int_reader_links as l on w.van_no = l.van_no and w.reader_no = l.reader_no and w.cell_no = l.cell_no
@@ -33,12 +33,12 @@ concerned as (
     where cohort_id is not null and component <> 'linked'
 ),
 cells as (
-    select w.cohort_id, w.van, w.parameter, w.state, w.reader, w.component = 'linked' as is_linked,
+    select w.cohort_id, w.van, w.parameter, w.state, w.reader, w.is_linked, w.component <> 'linked' as is_apart,
         avg(w.value_adjusted) as y, count(*) as m, min(w.scanned_at) as first_at, max(w.scanned_at) as last_at
     from level_scans as w
     inner join concerned as c on w.cohort_id = c.cohort_id and w.parameter = c.parameter and w.state = c.state
     where w.component is not null
-    group by w.cohort_id, w.van, w.parameter, w.state, w.reader, w.component
+    group by w.cohort_id, w.van, w.parameter, w.state, w.reader, w.is_linked, w.component
 ),
 scatter as (
     select v.parameter, v.state, sqrt(sum((v.m - 1) * v.s2) / nullif(sum(v.m - 1), 0)) as scan_sd
@@ -113,13 +113,15 @@ def _partners(cells: pl.DataFrame, busiest: list[str]) -> pl.DataFrame:
 
 
 def read_unmet(engine: Engine) -> list[Row]:
-    """Rows per reader x parameter x state in which vans were read by it alone, or by it at all.
+    """Rows per reader x parameter x state in which it cannot be held against the reader of most vans.
 
     Returns
     -------
     list of dict
         reader, parameter, state, unit, smallest_useful, scan_sd (between scans of one van), vans (those read with nothing else, the farthest from their siblings first;
-        may be empty), read_vans (all it has read there), n_shared (vans of any reading that another reader
+        may be empty), read_vans (all it has read there), own_vans (those of them most of whose siblings are read by it
+        or by readers it can be held against: compared as ever), other_vans (siblings of these that it has not read:
+        compared with nobody), n_shared (vans of any reading that another reader
         has read too), value, expected, difference, size of the farthest (None without siblings),
         n_siblings, n_scans, first_seen, last_seen, other_reader, cohort_id (where all vans are of one).
     """
@@ -132,12 +134,14 @@ def read_unmet(engine: Engine) -> list[Row]:
     busiest, shared = _busiest(read), _shared(read)
     alone = _alone(cells).join(_partners(cells, busiest), on=_CELL, how="left")
     rows: list[Row] = []
-    for (reader, parameter, state), part in cells.filter(~pl.col("is_linked")).group_by(
+    for (reader, parameter, state), part in cells.filter("is_apart").group_by(
         "reader", *_KEYS, maintain_order=True
     ):
         mine = alone.filter(
             (pl.col("reader") == reader) & (pl.col("parameter") == parameter) & (pl.col("state") == state)
         ).sort("size", "van", descending=[True, False])
+        own = part.filter("is_linked")
+        left = alone.filter(~pl.col("is_apart")).join(own.select(_CELL).unique(), on=_CELL, how="semi")
         lead = mine.row(0, named=True) if mine.height else dict.fromkeys(mine.columns)
         others = [r for r in busiest if r != reader]
         cohorts = part["cohort_id"].unique().to_list()
@@ -151,6 +155,8 @@ def read_unmet(engine: Engine) -> list[Row]:
                 "scan_sd": part["scan_sd"][0],
                 "vans": mine["van"].unique(maintain_order=True).to_list(),
                 "read_vans": part["van"].unique().sort().to_list(),
+                "own_vans": own["van"].unique().sort().to_list(),
+                "other_vans": left["van"].unique().sort().to_list(),
                 "n_shared": shared.get(reader, 0),
                 "value": lead["y"],
                 "expected": lead["expected"],

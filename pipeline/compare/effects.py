@@ -22,6 +22,7 @@ from pipeline.compare.multiplicity import benjamini_hochberg
 from pipeline.compare.segments import starts_of
 
 __all__ = [
+    "LINKED",
     "EffectRules",
     "Effects",
     "MonthEffects",
@@ -31,6 +32,7 @@ __all__ = [
     "fit_visits",
 ]
 
+LINKED = "linked"  # the component of a measure's reader with most vans
 LOST_DF = 2 - 1 / 0.90  # efficiency 90 % of the bisquare that fits the months
 
 
@@ -297,7 +299,7 @@ def _reader_effects(
         tests.p.ravel(),
         q.ravel(),
         np.tile(links.n_shared, layers),
-        np.tile(np.where(links.is_main, "linked", apart), layers),
+        np.tile(np.where(links.is_main, LINKED, apart), layers),
         np.tile(readers[links.reference], layers),
     )
 

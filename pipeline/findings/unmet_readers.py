@@ -20,6 +20,21 @@ def _which(vans: list[str]) -> str:
     return f"vans {', '.join(vans[:MOST_NAMED])} and {len(vans) - MOST_NAMED} more"
 
 
+def _among_themselves(lead: Row) -> str:
+    """What can be said of vans whose siblings are read by the same reader, and of siblings that are not."""
+    own, others = _which(lead["own_vans"]), lead["other_vans"]
+    whose = "most of their siblings" if others else "their siblings"
+    left = (
+        f" Compared with nobody for now, as only other readers have read them: {_which(others)}."
+        if others
+        else ""
+    )
+    return (
+        f"{own[0].upper()}{own[1:]} and {whose} are read by it, so they are compared with one another as ever; against "
+        f"vans read by others they cannot be.{left}"
+    )
+
+
 def _unmet_claim(lead: Row, names: list[str]) -> str:
     key, vans = lead["parameter"], lead["vans"]
     what = names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more readings"
@@ -30,6 +45,10 @@ def _unmet_claim(lead: Row, names: list[str]) -> str:
         if lead["n_shared"] < SHARED_VANS
         else "shares too few vans with the other readers there"
     )
+    if not vans and lead["own_vans"]:
+        return (
+            f"{lead['reader']} {met} ({what}): how far off it reads is not known. {_among_themselves(lead)}"
+        )
     if not vans:
         return f"{lead['reader']} {met} ({what}): how far off it reads is not known, and its scans are left aside."
     apart = ""
@@ -59,10 +78,15 @@ def _unmet_check(lead: Row) -> str:
     state = wording.state_name(lead["state"])
     missing = max(_vans_to_share(lead) - lead["n_shared"], 1)
     vans = "van" if missing == 1 else "vans"
-    if not lead["vans"]:
-        return f"Read {missing} more {vans} with both {lead['reader']} and {other} at {state}, once each."
+    if lead["vans"]:
+        van, reader = lead["vans"][0], other
+    elif lead["other_vans"]:
+        van, reader = lead["other_vans"][0], lead["reader"]
+    else:
+        more = "more " if lead["n_shared"] else ""
+        return f"Read {missing} {more}{vans} with both {lead['reader']} and {other} at {state}, once each."
     return (
-        f"Scan again with {other}: van {lead['vans'][0]}, twice, at {state}; then it can be held against its siblings. "
+        f"Scan again with {reader}: van {van}, twice, at {state}; then it can be held against its siblings. "
         f"To judge {lead['reader']} itself, read {missing} {vans} with both readers at {state}, once each."
     )
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import duckdb
 import numpy as np
+import polars as pl
 import pytest
 
 from pipeline.build import movements
@@ -21,8 +22,13 @@ VANS, SCANS = 24, 10
 ODD = "v05"
 
 
-def movement_rows(channel: str, spread_of: dict[str, float], bias: float = 0.0, scans: int = SCANS) -> DuckDB:
-    """Three cohorts of eight vans; two readers, of which the second adds `bias` to every value."""
+def movement_rows(
+    channel: str, spread_of: dict[str, float], bias: float = 0.0, scans: int = SCANS, alone: int = VANS
+) -> DuckDB:
+    """Three cohorts of eight vans; two readers, of which the second adds `bias` to every value.
+
+    Vans from number `alone` on (counted from 0) are read by a third reader and by no other.
+    """
     rng = np.random.default_rng(1)
     vans = [f"v{v:02d}" for v in range(VANS)]
     seen: list[tuple[Any, ...]] = []
@@ -30,7 +36,7 @@ def movement_rows(channel: str, spread_of: dict[str, float], bias: float = 0.0, 
     own = {van: 0.2 * rng.standard_normal() for van in vans}
     for s, (n, van) in itertools.product(range(scans), enumerate(vans, 1)):
         second, at = bool(rng.random() < 0.5), datetime(2025, 1, 5) + timedelta(days=30 * s, minutes=n)
-        reader = "Second" if second else "First"
+        reader = "Third" if n > alone else "Second" if second else "First"
         seen.append((len(seen) + 1, len(seen) + 1, n, van, reader, at, at.date().replace(day=1)))
         value = own[van] + 0.15 * rng.standard_normal() + spread_of.get(van, 0.0) + bias * second
         spread, step = (value, None) if channel == "spread" else (None, value)
@@ -59,9 +65,14 @@ def movement_rows(channel: str, spread_of: dict[str, float], bias: float = 0.0, 
     return DuckDB(connection)
 
 
+def read(engine: DuckDB) -> pl.DataFrame:
+    vans, cells = movements.read_names(engine)
+    return movements.read_movements(engine, vans, len(cells))
+
+
 def scored(channel: str, engine: DuckDB) -> list[dict[str, Any]]:
     vans, cells = movements.read_names(engine)
-    rows, _ = score_levels(movements.read_movements(engine, len(cells)), vans, cells, Settings())
+    rows, _ = score_levels(movements.read_movements(engine, vans, len(cells)), vans, cells, Settings())
     assert set(rows["channel"]) == {channel}
     return rows.to_dicts()
 
@@ -77,10 +88,23 @@ def test_an_unsteady_van_is_found_in_the_units_of_the_reading_and_no_other_is() 
     assert odd["interval_low"] < odd["difference"] < odd["interval_high"]
 
 
+def test_a_yard_with_a_reader_of_its_own_is_compared_within_itself() -> None:
+    """The last cohort's reader shares no van with the others: its vans are siblings of one another all the same."""
+    odd = f"v{VANS - 3}"
+    rows = {r["van"]: r for r in scored("spread", movement_rows("spread", {odd: np.log(6)}, alone=VANS - 8))}
+    assert {van for van, r in rows.items() if r["tier"] in ("finding", "likely")} == {odd}
+    assert rows[odd]["n_siblings"] == 7
+
+
+def test_what_a_reader_alone_has_read_within_a_cohort_is_not_judged() -> None:
+    rows = scored("spread", movement_rows("spread", {f"v{VANS - 1}": np.log(6)}, alone=VANS - 2))
+    unjudged = {r["van"]: r["reason"] for r in rows if r["tier"] is None or r["value"] is None}
+    assert set(unjudged) == {f"v{VANS - 2}", f"v{VANS - 1}"}
+
+
 def test_a_reader_that_shows_more_scatter_makes_no_van_unsteady() -> None:
     """Rows twice as wide on one reader (polled slower, say): taken off, since vans were read by both."""
-    plain = movements.read_movements(movement_rows("spread", {}), 2)
-    biased = movements.read_movements(movement_rows("spread", {}, bias=np.log(2)), 2)
+    plain, biased = (read(movement_rows("spread", {}, bias=bias)) for bias in (0.0, float(np.log(2))))
     shift = biased["y"] - plain["y"]
     assert np.std(shift.to_numpy()) < 0.05  # left in it would be about 0.11: half of ln 2 x 0.5 / sqrt(10)
     assert not {
@@ -102,7 +126,7 @@ def test_a_step_is_scored_as_it_stands() -> None:
 
 
 def test_nothing_moved_is_nothing_scored() -> None:
-    assert movements.read_movements(movement_rows("spread", {}, scans=0), 2).is_empty()
+    assert read(movement_rows("spread", {}, scans=0)).is_empty()
 
 
 def cell(channel: str, **more: Any) -> dict[str, Any]:

@@ -30,6 +30,10 @@ LAYOUTS: dict[str, tuple[list[int], list[int]]] = {
     "one van shared": ([4, 5], [6]),
     "three vans shared": ([4, 15, 25], [6, 16, 26]),
 }
+# Siblings all of whom the tablet has read are compared as ever.
+WHOLE_COHORTS = ("a whole cohort", "half the fleet")
+# Where the tablet has read most of a cohort, those that it has not read are the ones that stand alone.
+OUTNUMBERED = {"most of a cohort": ([7, 8, 9], "Yard tablet most of a cohort")}
 FOUR_SHARED: tuple[list[int], list[int]] = ([4, 15, 25], [6, 16, 26, 36])
 TWO_SHARED: tuple[list[int], list[int]] = ([], [6, 16])
 BOTH = "both on many vans"
@@ -127,9 +131,15 @@ def test_what_only_one_reader_has_seen_is_not_enough_evidence(
     assert told["van"] == (vans[alone[0]] if len(alone) == 1 else None)
     assert _named_parameters(told) == set(READINGS)
     # the cheapest scans that would decide: which van, which reader, which state, how many
-    assert f"Scan again with {BENCH}: van " in told["next_check"]
-    assert any(f"van {vans[v]}, twice, at warm idle" in told["next_check"] for v in alone)
-    (asked,) = re.findall(r"read (\d+) vans? with both readers", told["next_check"])
+    again = r"Scan again with (.+): van (.+), twice, at warm idle; .* read (\d+) vans? with both readers"
+    if layout in WHOLE_COHORTS:
+        assert "compared with one another" in told["claim"]
+        (asked,) = re.findall(rf"Read (\d+) vans with both {_tablet(layout)} and {BENCH}", told["next_check"])
+    else:
+        ((reader, van, asked),) = re.findall(again, told["next_check"])
+        outnumbered, other = OUTNUMBERED.get(layout, (alone, BENCH))
+        assert reader == other
+        assert van in {vans[v] for v in outnumbered}
     assert abs(int(asked) - _vans_that_decide(told["parameter"], len(shared))) <= 2
     assert accused(found) & {vans[v] for v in [*alone, *shared]} == set()
     offsets = [f for f in found if f["kind"] == "cohort_offset" and f["model"] == layout]

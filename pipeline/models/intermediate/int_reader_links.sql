@@ -98,7 +98,7 @@ main_components as (
         component
     from component_sizes
     qualify row_number() over (
-        partition by cohort_no, cell_no order by n_vans desc, n_scans desc, component
+        partition by cohort_no, cell_no order by n_vans desc, n_scans desc, component <> 'linked', component
     ) = 1
 ),
 

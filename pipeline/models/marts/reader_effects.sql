@@ -3,7 +3,8 @@
 -- key: parameter, state, reader
 -- kind: view
 -- column reference: the reader it is held against; itself where it is the one with most vans
--- column is_linked: enough vans were read by it and the others; where not, it is held against nobody
+-- column is_linked: enough vans were read by it and by the readers of most vans; where not, what it reads is compared
+--     only with what it or readers tied to it have read
 -- column effect: what is taken off its readings before vans are compared (in unit); 0 where nothing is
 -- column estimate: how much it shows more than the reference (in unit); null where too few vans were read by both
 -- column low: lower end of the estimate's 95 % interval (in unit)
