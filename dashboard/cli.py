@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli import HomeOption, app, progress, run, say
+from pipeline.cli import HomeOption, TableFormat, app, print_json, progress, run, say
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 
@@ -46,6 +46,15 @@ class DotKind(StrEnum):
 
     van = "van"
     scan = "scan"
+
+
+class TableKind(StrEnum):
+    """The tables over the whole fleet that can be printed."""
+
+    work = "work"
+    endings = "endings"
+    costs = "costs"
+    shares = "shares"
 
 
 @app.command()
@@ -164,6 +173,31 @@ def chart(
     )  # fmt: skip
     exports.chart_file(Home.find(home).path, kind.value, asked, out)
     say(f"Wrote {out}.")
+
+
+@app.command()
+def fleet(
+    what: Annotated[
+        TableKind,
+        typer.Argument(
+            help="work: all work and whether it held; endings: which work ends which code; costs: cost and days standing "
+            "of each van beside its siblings; shares: where the differences of each reading come from."
+        ),
+    ],
+    output: Annotated[TableFormat, typer.Option("--format", help="How to print.")] = TableFormat.table,
+    home: HomeOption = None,
+) -> None:
+    """Print one table over the whole fleet."""
+    from dashboard.exports.fleet_tables import read_table
+    from dashboard.exports.table import write_csv
+
+    table = read_table(Home.find(home).path, what.value)
+    if output is TableFormat.json:
+        print_json(table.as_json())
+    elif output is TableFormat.csv:
+        typer.echo(write_csv(table.rows).decode("utf-8-sig"), nl=False)
+    else:
+        typer.echo(table.as_text(), nl=False)
 
 
 @app.command()

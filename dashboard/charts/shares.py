@@ -10,7 +10,7 @@ import polars as pl
 
 from dashboard.charts.frame import Chart, configure
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import Reading, clean_text, format_number
+from dashboard.charts.words import Reading, clean_text, format_number, format_share
 from pipeline.counted import count_of
 
 PARTS = {
@@ -48,19 +48,15 @@ def fills(theme: Theme) -> dict[str, tuple[str, str]]:
     }
 
 
-def _percent(share: float) -> str:
-    return f"{format_number(100 * share, 0)} %"
-
-
 def say_share(row: dict[str, Any]) -> str:
     """Say one part with its interval, or why it is not told."""
     name = PARTS[row["part"]]
     if row["share"] is None:
         return f"{name}: not told, {clean_text(row['reason'] or 'too little data')}"
-    text = f"{name}: {_percent(row['share'])}"
+    text = f"{name}: {format_share(row['share'])}"
     if row["low"] is None:
         return text
-    return f"{text} (95 % interval {format_number(100 * row['low'], 0)} to {_percent(row['high'])})"
+    return f"{text} (95 % interval {format_number(100 * row['low'], 0)} to {format_share(row['high'])})"
 
 
 def say_reading(rows: pl.DataFrame, reading: Reading) -> str:
@@ -70,7 +66,7 @@ def say_reading(rows: pl.DataFrame, reading: Reading) -> str:
         return f"{reading.title}: too little data to tell where its differences come from."
     first = known.row(0, named=True)
     n = f"{count_of(first['n_vans'], 'van')}, {count_of(first['n_scans'], 'scan')}"
-    return f"{reading.title}: {_percent(first['share'])} of its differences because {MEANS[first['part']]} ({n})."
+    return f"{reading.title}: {format_share(first['share'])} of its differences because {MEANS[first['part']]} ({n})."
 
 
 def _bars(shares: pl.DataFrame, theme: Theme) -> pl.DataFrame:
@@ -85,7 +81,7 @@ def _bars(shares: pl.DataFrame, theme: Theme) -> pl.DataFrame:
     rows: list[dict[str, Any]] = []
     for row in known.iter_rows(named=True):
         ground, text = fills(theme)[row["part"]]
-        percent = _percent(row["share"])
+        percent = format_share(row["share"])
         name = PARTS[row["part"]]
         rows.append(
             {
@@ -112,7 +108,7 @@ def _name(row: dict[str, Any]) -> str:
 def _readers(shares: pl.DataFrame) -> pl.DataFrame:
     """The reader's share of each reading in figures; a dash where it is not told."""
     rows = shares.filter(pl.col("part") == "reader").to_dicts()
-    figures = ["–" if row["share"] is None else _percent(row["share"]) for row in rows]
+    figures = ["–" if row["share"] is None else format_share(row["share"]) for row in rows]
     return pl.DataFrame({"reading": [_name(row) for row in rows], "figure": figures}, schema_overrides=_TEXTS)
 
 
@@ -175,7 +171,7 @@ def draw_shares(shares: pl.DataFrame, state_name: str, theme: Theme) -> Chart:
     }
     totals = shares.group_by("part").agg(pl.col("share").mean())
     means = {p: s for p, s in totals.iter_rows() if s is not None}
-    told = ", ".join(f"{PARTS[p].lower()} {_percent(means[p])}" for p in PARTS if p in means)
+    told = ", ".join(f"{PARTS[p].lower()} {format_share(means[p])}" for p in PARTS if p in means)
     alt_text = f"Stacked bars of {count_of(n, 'reading')}, {clean_text(state_name)}: on average {told or 'nothing told'}."
     named = {"bars": data, "readers": _readers(shares), "head": pl.DataFrame({"figure": [PARTS["reader"]]})}
     return Chart(spec, named, alt_text)

@@ -70,6 +70,14 @@ def format_number(value: float | None, decimals: int, *, signed: bool = False) -
     return text.replace("-", "−")
 
 
+def format_share(share: float, low: float | None = None, high: float | None = None) -> str:
+    """Write a share of 1 in whole per cent, with the ends of its interval where it has one: "40 % (20 to 60)"."""
+    percent = f"{format_number(100 * share, 0)} %"
+    if low is None or high is None:
+        return percent
+    return f"{percent} ({format_number(100 * low, 0)} to {format_number(100 * high, 0)})"
+
+
 def format_ratio(value: float | None, missing: str = "any size") -> str:
     """Write an odds ratio in two figures; None as having no end."""
     if value is None:

@@ -18,6 +18,7 @@ COSTS_KEY = (
     " line: their median. Only entries with a cost between the first and the last odometer count; what was never"
     " written down is not in it. In any group one van is the dearest: look at how far, and at how many entries."
 )
+COSTS_CAVEAT = "Cost alone says nothing of what the van earns or what another would cost. Figures are those written down."
 
 
 def picture_costs(warehouse: Warehouse, filters: Filters, van: str | None) -> tuple[Chart, Caption]:

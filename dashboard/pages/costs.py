@@ -9,16 +9,15 @@ import polars as pl
 import streamlit as st
 
 from dashboard.charts.costs import MOST_VANS, draw_costs, say_cost, say_days, say_intervals, stands
-from dashboard.charts.words import clean_text, format_number
-from dashboard.exports.cost_pictures import COSTS_KEY, picture_costs
+from dashboard.charts.words import clean_text
+from dashboard.exports.cost_pictures import COSTS_CAVEAT, COSTS_KEY, picture_costs
+from dashboard.exports.fleet_tables import tell_costs
 from dashboard.parts.links import choose_van, link_to, link_to_van
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import file_stem, offer_csv, offer_downloads, show_chart, show_table
 from dashboard.parts.view import View, page
 from dashboard.questions import costs
 from pipeline.counted import count_of
-
-_CAVEAT = "Cost alone says nothing of what the van earns or what another would cost. Figures are those written down."
 
 
 def say_record(rows: pl.DataFrame) -> str:
@@ -33,39 +32,9 @@ def say_record(rows: pl.DataFrame) -> str:
     )
 
 
-def say_span(middle: float | None, low: float, high: float, *, digits: int) -> str:
-    """Say from where to where a van's siblings run; they are too few where they have no median."""
-    if middle is None:
-        return "too few"
-    return f"{format_number(low, digits)} to {format_number(high, digits)}"
-
-
-def say_costed(row: dict[str, Any]) -> str:
-    """Say what is written down in all, and in how many of the entries."""
-    n = f"{row['n_costed']} of {row['n_work']}"
-    return n if row["cost"] is None else f"{format_number(row['cost'], 0)} in {n}"
-
-
 def show_list(rows: pl.DataFrame) -> None:
     """All vans shown, with what is not recorded left blank and said beside it."""
-    table = rows.with_columns(
-        pl.Series("stands", [stands(r) for r in rows.iter_rows(named=True)]),
-        pl.Series("said_cost", [say_costed(r) for r in rows.iter_rows(named=True)]),
-        pl.Series(
-            "span",
-            [
-                say_span(*r, digits=0)
-                for r in rows.select("sibling_median", "sibling_low", "sibling_high").iter_rows()
-            ],
-        ),
-        pl.Series(
-            "days_span",
-            [
-                say_span(*r, digits=1)
-                for r in rows.select("sibling_days", "sibling_days_low", "sibling_days_high").iter_rows()
-            ],
-        ),
-    )
+    table = tell_costs(rows)
     show_table(
         table,
         {
@@ -98,7 +67,7 @@ def show_van(view: View, row: dict[str, Any]) -> None:
         st.markdown(f"**{escape(stands(row))}.** {escape(say_cost(row))}")
         st.write(escape(say_days(row)))
         st.write(escape(say_intervals(row, known)))
-        st.caption(_CAVEAT)
+        st.caption(COSTS_CAVEAT)
     years = costs.list_van_cost_years(view.warehouse, van)
     st.header("Year by year", anchor=False)
     show_table(

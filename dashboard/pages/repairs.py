@@ -10,7 +10,8 @@ import streamlit as st
 
 from dashboard.charts.code_names import Code
 from dashboard.charts.repairs import GLYPHS, WORDS, draw_repair, say_verdict, say_work
-from dashboard.charts.words import CAVEAT, Reading, clean_text, say_part
+from dashboard.charts.words import CAVEAT, Reading, clean_text
+from dashboard.exports.fleet_tables import ENDINGS_KEY, tell_endings, tell_work
 from dashboard.exports.repair_pictures import REPAIR_KEY, picture_repair, read_row
 from dashboard.parts.links import is_open, link_to, link_to_reading, link_to_van, name_stray, seed
 from dashboard.parts.plain import escape
@@ -59,18 +60,7 @@ def choose_job(named: dict[str, dict[str, Any]]) -> str | None:
 def show_list(named: dict[str, dict[str, Any]], chosen: str | None) -> None:
     """All work on the vans shown with its verdict, the twin of the box."""
     names = list(named)
-    rows = list(named.values())
-    table = pl.DataFrame(
-        {
-            "verdict": [say_verdict(r) for r in rows],
-            "on": [r["worked_at"] for r in rows],
-            "van": [clean_text(r["van"]) for r in rows],
-            "what": [say_part(r["what"], r["part"]) for r in rows],
-            "code": [clean_text(r["code"]) for r in rows],
-            "relearn": [clean_text(r["relearn"]).replace("_", " ") for r in rows],
-            "n_readings": [r["n_readings"] for r in rows],
-        }
-    )
+    table = tell_work(named.values())
     key = f"repair_rows_{chosen}"
     selected: Any = {"selection": {"rows": [names.index(chosen)] if chosen in names else []}}
     st.dataframe(
@@ -229,18 +219,7 @@ def show_endings(view: View) -> None:
             icon=":material/search_off:",
         )
         return
-    told = rows.with_columns(
-        pl.concat_str("what", pl.lit(" "), "part").str.strip_chars().alias("work"),
-        pl.Series(
-            "share_said",
-            [
-                f"{100 * r['share']:.0f} % ({100 * r['share_low']:.0f} to {100 * r['share_high']:.0f})"
-                if r["n_judged"]
-                else "cannot tell yet"
-                for r in rows.iter_rows(named=True)
-            ],
-        ),
-    )
+    told = tell_endings(rows)
     show_table(
         told,
         {
@@ -258,11 +237,7 @@ def show_endings(view: View) -> None:
         alt="Kinds of work and codes: vans tried, vans where the code stayed away, share with interval.",
         height=min(320, 37 * (rows.height + 1)),
     )
-    st.caption(
-        "Each van counts once, by the last time. Stayed away: on three scans or more that could show it, none of them"
-        " just after a clearing. Counted over the whole fleet; work that names no code is held against every code that"
-        " stood that day, so most such rows are chance."
-    )
+    st.caption(ENDINGS_KEY)
     offer_csv(told, "work-and-codes", key="repair_codes_save")
 
 

@@ -6,9 +6,11 @@ import csv
 import io
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
+from collections import defaultdict
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +20,7 @@ from typing import Any
 import polars as pl
 import pypdf
 import pytest
+from scipy import stats
 
 from dashboard.cli import main
 from dashboard.start import main as main_of_kinbay
@@ -27,6 +30,7 @@ from pipeline.settings import Home
 REGISTER = "van,make,model,model_year,engine\n" + "".join(
     f"{n:03d},Tarnwell,Bracken 22,2014,2.2D\n" for n in range(1, 8)
 )
+NOT_WORK = ("cleared", "reader_left_plugged")
 FIELDS = {
     "id", "kind", "tier", "van", "scan_id", "cohort", "reader", "attribute", "level", "code", "module", "parameter",
     "state", "also", "against", "value", "expected", "difference", "unit", "interval", "score", "p", "q", "robust",
@@ -321,6 +325,57 @@ def test_the_demo_stands_and_says_how_many_vans(demo_home: Home) -> None:
     assert found["vans"] > 50
     kinds = {f["kind"] for f in found["findings"]}
     assert {"van_level", "van_change", "cohort_offset", "record_conflict"} <= kinds
+
+
+def test_costs_of_the_fleet_are_those_written_down(demo_home: Home) -> None:
+    home = demo_home.path
+    table = json.loads(kinbay("fleet", "costs", "--format", "json", home=home).stdout)
+    (file,) = (file for file in demo_home.originals.glob("*.csv") if b"van,at,what" in file.read_bytes()[:20])
+    work = pl.read_csv(file, schema_overrides={"van": pl.String})
+    first = table["rows"][0]
+    since = first["window_from"]
+    counted = work.filter(pl.col("at") >= since, ~pl.col("what").is_in(NOT_WORK))
+    written = dict(counted.group_by("van").agg(pl.col("cost").sum()).iter_rows())
+    told = {row["van"]: row["cost"] for row in table["rows"] if row["cost"] is not None}
+    assert len(told) > 40
+    assert told == pytest.approx({van: written[van] for van in told})
+    text = kinbay("fleet", "costs", home=home).stdout
+    assert text.startswith(f"Cost and days standing beside the siblings: {len(table['rows'])} rows, data to ")
+    assert re.search(rf"^ {first['van']} .* {first['cost_per_10000_km']:.0f} ", text, re.M)
+
+
+def test_the_share_of_vans_a_code_left_has_a_published_interval(demo_home: Home) -> None:
+    """Wilson's interval of a proportion (1927, JASA 22:209), as scipy has it."""
+    rows = json.loads(kinbay("fleet", "endings", "--format", "json", home=demo_home.path).stdout)["rows"]
+    judged = [row for row in rows if row["n_judged"]]
+    assert max(row["n_judged"] for row in judged) > 1
+    for row in judged:
+        between = stats.binomtest(row["n_ended"], row["n_judged"]).proportion_ci(method="wilson")
+        assert (row["share_low"], row["share_high"]) == pytest.approx(tuple(between), abs=1e-9)
+    first, text = rows[0], kinbay("fleet", "endings", home=demo_home.path).stdout
+    low, high = 100 * first["share_low"], 100 * first["share_high"]
+    assert f"{100 * first['share']:.0f} % ({low:.0f} to {high:.0f})" in text
+
+
+def test_work_and_shares_of_the_fleet_are_told(demo_home: Home) -> None:
+    """Relay, brake pads and the like: every kind of verdict the demo plants is among the work."""
+    text = kinbay("fleet", "work", home=demo_home.path).stdout
+    for words in ("Held (", "Did not hold", "Too early (0 of 2 scans)", "No reading to judge by"):
+        assert words in text
+    rows = list(
+        csv.DictReader(io.StringIO(kinbay("fleet", "shares", "--format", "csv", home=demo_home.path).stdout))
+    )
+    by_reading: dict[tuple[str, str], float] = defaultdict(float)
+    for row in rows:
+        by_reading[row["parameter"], row["state"]] += float(row["share"] or 0)
+    assert len(by_reading) > 20
+    assert all(total == pytest.approx(1, abs=1e-6) for total in by_reading.values() if total)
+
+
+def test_tables_of_a_fleet_without_work_say_what_to_do(small: Home) -> None:
+    assert "Write down what was done" in kinbay("fleet", "work", home=small.path).stdout
+    assert "Scan before and after work" in kinbay("fleet", "endings", home=small.path).stdout
+    assert json.loads(kinbay("fleet", "endings", "--format", "json", home=small.path).stdout)["rows"] == []
 
 
 def test_the_demo_never_replaces_another_home(tmp_path: Path) -> None:
