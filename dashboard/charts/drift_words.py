@@ -47,7 +47,11 @@ def say_step(row: dict[str, Any]) -> str | None:
     """Say the likeliest single step with its month; None where nothing is told of the reading."""
     if row["tier"] not in (*TOLD, "watch") or row["step_at"] is None:
         return None
-    size = Reading.from_row(row).say(row["step_size"], signed=True)
+    reading = Reading.from_row(row)
+    size = reading.say(row["step_size"], signed=True)
+    if row["step_low"] is not None:
+        low, high = (reading.say(row[end], signed=True, unit=False) for end in ("step_low", "step_high"))
+        size += f" ({low} to {high})"
     return f"{size}, {row['step_at']:%b %Y}" + ("" if row["is_step"] else ", fits less well")
 
 

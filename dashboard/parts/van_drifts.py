@@ -58,7 +58,7 @@ def show_van_drifts(view: View, van: str) -> None:
             "total": st.column_config.TextColumn("In all (95 %)", width=160),
             "unit": st.column_config.TextColumn("Unit", width=80),
             "edge": st.column_config.TextColumn("Leaves siblings' range", width=230),
-            "step": st.column_config.TextColumn("Likeliest single step", width=190),
+            "step": st.column_config.TextColumn("Likeliest single step (95 %)", width=280),
             "n": st.column_config.TextColumn("Scans in months", width=110),
             "n_siblings": st.column_config.TextColumn("Siblings", width=90),
             "detectable": st.column_config.TextColumn(

@@ -47,6 +47,8 @@ cells as (
         is_step,
         step_at,
         step_size,
+        step_low,
+        step_high,
         has_left,
         leaves_at,
         leaves_from,

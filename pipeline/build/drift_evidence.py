@@ -82,10 +82,19 @@ def _background(
 
 
 def _shape(row: dict[str, Any], small_group: int) -> dict[str, Any]:
-    """What the van's other channels carry and a drift does not."""
+    """What the van's other channels carry and a drift does not; of a step its size, of a drift what it comes to."""
+    is_step = row["is_step"]
+    end = row["step_end"] if is_step else row["end_value"]
+    start = end - row["step_size"] if is_step else row["start_value"]
+    moved = (
+        ("step_size", "step_low", "step_high") if is_step else ("difference", "interval_low", "interval_high")
+    )
     return {
-        "value": row["sibling_median"] + row["end_value"],
-        "expected": row["sibling_median"] + row["start_value"],
+        "value": row["sibling_median"] + end,
+        "expected": row["sibling_median"] + start,
+        **dict(
+            zip(("difference", "interval_low", "interval_high"), (row[name] for name in moved), strict=True)
+        ),
         "is_small_group": row["n_siblings"] <= small_group,
         "robust": None,
         "n_vans": row["n_siblings"] + 1,

@@ -10,7 +10,7 @@ import polars as pl
 from pipeline.build.codes import as_frame, encode
 from pipeline.build.scores import rules_of
 from pipeline.compare import drift, slopes, steps
-from pipeline.compare.distributions import z_upper
+from pipeline.compare.distributions import t_quantile, z_upper
 from pipeline.compare.multiplicity import adjust_by_matter, matter_cutoff
 from pipeline.compare.segments import segment_medians, starts_of
 from pipeline.compare.serial import fit_lines, serial_correlation
@@ -27,6 +27,7 @@ STEP_BEATS_LINE = 1.5  # proposal: a step is told instead of a slope where it le
 MIN_MONTHS = 6  # months with a value: fewer tell no course
 RANKS_AGREE = 0.05  # a drift that the order of the van's own months does not bear out is one grade lower
 FINEST = 1e-6  # steps of a reading below which months do not differ
+SIDE = 0.975  # of intervals of 95 %
 POWER = 0.8  # what `detectable` promises
 # One value a month: scans of one month share what the siblings did in it.
 _MONTHS = """
@@ -45,6 +46,7 @@ _COLUMNS = (
     "months", "slope", "slope_low", "slope_high", "difference", "interval_low", "interval_high", "start_value",
     "end_value", "sibling_median", "serial_correlation", "healthy_scatter", "score", "df", "p", "rank_p", "q",
     "detectable", "tier", "reason", "is_step", "step_at", "step_size",
+    "step_low", "step_high", "step_end",
 )  # fmt: skip
 _TYPES: dict[str, type[pl.DataType] | pl.DataType] = {
     **dict.fromkeys(("van", "cohort_id", "parameter", "state", "unit", "tier", "reason"), pl.String),
@@ -179,7 +181,9 @@ def judge(months: _Months, cells: pl.DataFrame, scans: pl.DataFrame, settings: S
     judged = slopes.judge_slopes(cell, lines, rho, measure, len(known), resolution**2 / 12)
     span = cells["months"].to_numpy()
     end, total = trends.intercept + trends.slope * months.last("day") / DAYS_A_MONTH, trends.slope * span
-    step = steps.locate_step(cell, lines)
+    step = steps.locate_step(cell, lines, rho)
+    reach = t_quantile(SIDE, step.df) * step.error
+    mean = np.bincount(cell, value, len(cells)) / months.n
     after = months.columns["first_no"][np.minimum(step.last_before + 1, len(time) - 1)]
     made = cells.with_columns(
         slope=_floats(trends.slope),
@@ -194,6 +198,9 @@ def judge(months: _Months, cells: pl.DataFrame, scans: pl.DataFrame, settings: S
         is_step=pl.Series(step.beats_line > STEP_BEATS_LINE),
         step_at=_seen(scans, after),
         step_size=_floats(step.size),
+        step_low=_floats(step.size - reach),
+        step_high=_floats(step.size + reach),
+        step_end=_floats(mean + step.size * step.share_before),
     )
     return _grades(made, judged, trends.p, total, settings)
 

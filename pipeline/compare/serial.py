@@ -138,3 +138,15 @@ def serial_correlation(
     neighbours = np.array([np.interp(s, curve, _GRID) for s, curve in zip(seen, curves, strict=True)])
     over_gaps = (_GRID[:, None] ** gaps) @ often / often.sum()
     return np.asarray(np.interp(neighbours, over_gaps, _GRID)[measure])
+
+
+def quadratic(x: Floats, kinship: Floats) -> Floats:
+    """Sum x'Rx of every row of x (k, n), R being a first-order process with these correlations of neighbours (k, n - 1).
+
+    What the earlier points carry on to point i is that of point i - 1 and the point itself, times one correlation.
+    """
+    carried, total = np.zeros(len(x)), (x**2).sum(axis=1)
+    for i in range(kinship.shape[1]):
+        carried = (carried + x[:, i]) * kinship[:, i]
+        total += 2 * carried * x[:, i + 1]
+    return np.asarray(total)

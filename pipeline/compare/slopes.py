@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pipeline.compare.distributions import chi2_quantile, t_tail, z_upper
 from pipeline.compare.moderation import fit_prior, log_chi_square_moments, moderate
 from pipeline.compare.segments import runs_of_one_length, segment_medians
-from pipeline.compare.serial import Lines
+from pipeline.compare.serial import Lines, quadratic
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -65,22 +65,10 @@ def _line_variances(cell: Ints, lines: Lines, rho: Floats) -> tuple[Floats, Floa
         part, z = part[kept], lines.time[rows[kept]]
         size = z.shape[1]
         kinship = rho[part][:, None] ** np.diff(z, axis=1)
-        alike, along = _quadratic(np.ones_like(z), kinship), _quadratic(z, kinship)
+        alike, along = quadratic(np.ones_like(z), kinship), quadratic(z, kinship)
         variance[part] = along / spread[part] ** 2
         left[part] = size - alike / size - along / spread[part]
     return variance, left
-
-
-def _quadratic(x: Floats, kinship: Floats) -> Floats:
-    """Sum x'Rx of every row of x (k, n), R being a first-order process with these correlations of neighbours (k, n - 1).
-
-    What the earlier points carry on to point i is that of point i - 1 and the point itself, times one correlation.
-    """
-    carried, total = np.zeros(len(x)), (x**2).sum(axis=1)
-    for i in range(kinship.shape[1]):
-        carried = (carried + x[:, i]) * kinship[:, i]
-        total += 2 * carried * x[:, i + 1]
-    return np.asarray(total)
 
 
 def healthy_scatter(chi2: Floats, measure: Ints, measures: int) -> Floats:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compare.segments import runs_of_one_length
-from pipeline.compare.serial import Lines
+from pipeline.compare.serial import Lines, quadratic
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -25,6 +25,11 @@ class Steps:
         Row of the last point before the step; -1 with fewer than two points.
     size : (cells,) float
         Mean after less mean before.
+    error, df : (cells,) float
+        Standard error of `size` with serial correlation counted, and its degrees of freedom; nan where the two sides
+        leave fewer than one.
+    share_before : (cells,) float
+        Share of the points that lie before the step.
     beats_line : (cells,) float
         Sum of squares left by a straight line over that left by the step; above 1 the step describes the series
         better. Both have two parameters and the step's place besides, so a bar above 1 is asked of it.
@@ -32,6 +37,9 @@ class Steps:
 
     last_before: Ints
     size: Floats
+    error: Floats
+    df: Floats
+    share_before: Floats
     beats_line: Floats
 
 
@@ -76,7 +84,7 @@ def first_noticed(x: Floats, *, n_start: int = 4) -> int | None:
     return int(passed[0]) if len(passed) else None
 
 
-def locate_step(cell: Ints, lines: Lines) -> Steps:
+def locate_step(cell: Ints, lines: Lines, rho: Floats) -> Steps:
     """Return where each series steps: after the point at which the sum of deviations from the mean is furthest off.
 
     Parameters
@@ -85,14 +93,18 @@ def locate_step(cell: Ints, lines: Lines) -> Steps:
         Cell from 0, in order, and in order of time within a cell.
     lines : Lines
         Fitted to the rows.
+    rho : (cells,) float
+        Serial correlation over one time unit.
 
     Notes
     -----
-    The place is that of Hinkley 1971 (Biometrika 58:509-523), weighted by sqrt(n / (k (n - k))) so that it is the
+    The error is that of the two means with a place that is given, from the scatter about them; one degree of freedom
+    is given up for the place. The place is that of Hinkley 1971 (Biometrika 58:509-523), weighted by sqrt(n / (k (n - k))) so that it is the
     step of least squares.
     """
     cells = len(lines.slope)
-    place, size, beats = np.full(cells, -1), np.full(cells, np.nan), np.full(cells, np.nan)
+    place = np.full(cells, -1)
+    size, error, df, before, beats = np.full((5, cells), np.nan)
     for part, rows in runs_of_one_length(cell, cells, least=2):
         n, off = rows.shape[1], lines.value[rows]
         k = np.arange(1, n)
@@ -105,4 +117,27 @@ def locate_step(cell: Ints, lines: Lines) -> Steps:
         place[part] = rows[series, best]
         size[part] = -total[series, best] * n / (k * (n - k))[best]
         beats[part] = by_line / by_step
-    return Steps(place, size, beats)
+        before[part] = k[best] / n
+        error[part], df[part] = _errors(
+            lines.time[rows], k[best], rho[part], square - explained[series, best]
+        )
+    return Steps(place, size, error, df, before, beats)
+
+
+def _errors(time: Floats, before: Ints, rho: Floats, left: Floats) -> tuple[Floats, Floats]:
+    """Standard error of the means' difference and its degrees of freedom, from the sum of squares `left` about the means.
+
+    With first-order correlations R over the true gaps and w = 1 / after, -1 / before: w'Rw times the variance, which is
+    `left` over what R lets the points scatter about two means of their own.
+    """
+    n = time.shape[1]
+    is_after = np.arange(n) >= before[:, None]
+    after = n - before
+    kinship = rho[:, None] ** np.diff(time, axis=1)
+    first, second = (quadratic(side.astype(np.float64), kinship) for side in (~is_after, is_after))
+    apart = quadratic(np.where(is_after, 1 / after[:, None], -1 / before[:, None]), kinship)
+    scatter = n - first / before - second / after
+    df = (n - 3) * (1 - rho**2) / (1 + rho**2)
+    is_told = (df >= 1) & (scatter > 0)
+    variance = np.divide(left, scatter, out=np.full(len(rho), np.nan), where=is_told)
+    return np.sqrt(np.maximum(variance, 0) * apart), np.where(is_told, df, np.nan)

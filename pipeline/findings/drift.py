@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from pipeline import vocabulary
@@ -49,12 +50,21 @@ def _against(row: Row) -> str:
     return f"away from its {count_of(row['n_siblings'], 'sibling')}"
 
 
+def step_of(row: Mapping[str, Any]) -> str:
+    """Return a step's side and size with its interval: "step up by 2.9 % (95 % 2.1 to 3.7)"."""
+    key, side = row["parameter"], math.copysign(1, row["step_size"])
+    said = f"step {'up' if side > 0 else 'down'} by {wording.number(abs(row['step_size']), key)}"
+    if row["step_low"] is None:
+        return said
+    low, high = sorted(side * row[end] for end in ("step_low", "step_high"))
+    return f"{said} (95 % {wording.bare(low, key)} to {wording.bare(high, key)})"
+
+
 def _likeliest_step(row: Row) -> str:
     """The single step that describes the months best, beside the slope that describes them better."""
-    way = "up" if row["step_size"] > 0 else "down"
     return (
-        f"One step instead of a slow drift: the likeliest goes {way} by "
-        f"{wording.number(abs(row['step_size']), row['parameter'])} about {_month(row['step_at'])}, but leaves more scatter"
+        f"One step instead of a slow drift: the likeliest is a {step_of(row)} about {_month(row['step_at'])}, but it "
+        "leaves more scatter"
     )
 
 
@@ -67,10 +77,9 @@ def claim(row: Row) -> str:
     basis = f"{count_of(row['n_scans'], 'scan')} in {row['n_months']} months"
     low, high = sorted(row[end] * math.copysign(1, total) for end in ("interval_low", "interval_high"))
     if row["is_step"]:
-        way = "stepped up" if row["step_size"] > 0 else "stepped down"
         return (
-            f"{name} has {way} by {wording.number(abs(row['step_size']), key)} {against}, at once rather than little by "
-            f"little, about {_month(row['step_at'])} ({basis})."
+            f"{name} has moved {against} at once rather than little by little: a {step_of(row)}, about "
+            f"{_month(row['step_at'])} ({basis})."
         )
     way = "climbed" if total > 0 else "fallen"
     return (

@@ -14,7 +14,8 @@ Row = dict[str, Any]
 _COLUMNS = (
     "parameter", "state", "unit", "n_scans", "n_months", "n_siblings", "is_fallback", "first_seen", "last_seen",
     "slope", "slope_low", "slope_high", "difference", "interval_low", "interval_high", "p", "rank_p", "q", "detectable",
-    "tier", "is_step", "step_at", "step_size", "has_left", "leaves_at", "leaves_from", "leaves_to", "reason",
+    "tier", "is_step", "step_at", "step_size", "step_low", "step_high",
+    "has_left", "leaves_at", "leaves_from", "leaves_to", "reason",
 )  # fmt: skip
 _TIMES = ("first_seen", "last_seen", "step_at", "leaves_at", "leaves_from", "leaves_to")
 _TOLD = ("finding", "likely", "watch")
@@ -36,7 +37,7 @@ def _course(row: Mapping[str, Any]) -> str:
         return "no drift shown"
     month = wording.month(row["step_at"]) if row["step_at"] else "unknown"
     if row["is_step"]:
-        return f"step {'up' if row['step_size'] > 0 else 'down'} about {month} ({row['tier']})"
+        return f"{drift.step_of(row)} about {month} ({row['tier']})"
     way = f"{'climbs' if row['difference'] > 0 else 'falls'} ({row['tier']}; likeliest step {month})"
     if row["has_left"]:
         return f"{way}, has left the siblings' range"

@@ -63,7 +63,8 @@ create table if not exists computed.van_drifts (
     slope_low double, slope_high double, difference double, interval_low double, interval_high double,
     start_value double, end_value double, sibling_median double, serial_correlation double,
     healthy_scatter double, score double, df double, p double, rank_p double, q double, detectable double,
-    tier varchar, reason varchar, is_step boolean, step_at timestamp, step_size double
+    tier varchar, reason varchar, is_step boolean, step_at timestamp, step_size double, step_low double,
+    step_high double, step_end double
 );
 
 create table if not exists computed.repairs (

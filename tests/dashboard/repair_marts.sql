@@ -35,7 +35,7 @@ create table van_drifts (
     n_scans bigint, n_months bigint, n_siblings bigint, is_fallback boolean, first_seen timestamp, last_seen timestamp,
     months double, slope double, slope_low double, slope_high double, difference double, interval_low double, interval_high double,
     detectable double, p double, q double, tier varchar, reason varchar, is_step boolean, step_at timestamp,
-    step_size double, has_left boolean, leaves_at timestamp, leaves_from timestamp, leaves_to timestamp,
+    step_size double, step_low double, step_high double, step_end double, has_left boolean, leaves_at timestamp, leaves_from timestamp, leaves_to timestamp,
     start_value double, end_value double, sibling_median double, sibling_low double, sibling_high double
 );
 create table sibling_differences (

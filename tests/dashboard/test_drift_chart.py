@@ -25,7 +25,7 @@ ROW: dict[str, Any] = {
     "unit": "1", "resolution": 0.001, "smallest_useful": 0.05, "tier": "finding", "reason": None, "slope": -0.01,
     "slope_low": -0.013, "slope_high": -0.007, "difference": -0.11, "interval_low": -0.14, "interval_high": -0.08,
     "start_value": 0.0, "end_value": -0.11, "range_low": -0.2, "range_high": 0.2, "n_scans": 24, "n_months": 12,
-    "n_siblings": 6, "is_step": False, "step_at": None, "step_size": None, "has_left": False,
+    "n_siblings": 6, "is_step": False, "step_at": None, "step_size": None, "step_low": None, "step_high": None, "has_left": False,
     "leaves_at": dt.datetime(2026, 9, 1), "leaves_from": dt.datetime(2026, 7, 1), "leaves_to": dt.datetime(2027, 1, 1),
 }  # fmt: skip
 

@@ -17,6 +17,7 @@ ROW: dict[str, Any] = {
     "interval_low": 4.1, "interval_high": 6.6, "value": 33.0, "expected": 27.7, "sibling_median": 28.0,
     "sibling_low": 24.0, "sibling_high": 34.0, "score": 6.1, "p": 1e-9, "q": 1e-6, "detectable": 3.0, "robust": None,
     "is_fallback": False, "is_small_group": False, "is_step": False, "step_at": datetime(2026, 2, 16), "step_size": 2.9,
+    "step_low": 2.1, "step_high": 3.7,
     "has_left": False, "leaves_at": datetime(2027, 3, 10), "leaves_from": datetime(2027, 1, 5),
     "leaves_to": datetime(2027, 8, 1), "work": [], "updates": [],
 }  # fmt: skip
@@ -49,7 +50,7 @@ def test_the_claim_says_how_fast_how_long_and_what_comes_of_it() -> None:
         ({"slope": -0.0021, "difference": -0.04}, "has fallen by 0.0021 % a month"),
         (
             {"is_step": True},
-            "has stepped up by 2.9 % away from its 5 siblings, at once rather than little by little, about",
+            "has moved away from its 5 siblings at once rather than little by little: a step up by 2.9 % (95 % 2.1 to 3.7), about",
         ),
         ({"difference": -0.4, "interval_low": -1.2, "interval_high": 0.3}, "0.4 % in all (95 % -0.3 to 1.2;"),
         ({"is_fallback": True}, "away from the 5 vans of all model years for 17 months"),
@@ -73,7 +74,7 @@ def test_rivals_name_updates_work_mileage_and_small_groups() -> None:
         "replaced filter on 1 March 2026 and 2 more",
         "most driven of its cohort (212,000 km)",
         "Small group: 5 siblings only",
-        "One step instead of a slow drift: the likeliest goes up by 2.9 % about February 2026, but leaves more scatter",
+        "One step instead of a slow drift: the likeliest is a step up by 2.9 % (95 % 2.1 to 3.7) about February 2026, but it leaves more scatter",
     ):
         assert words in told
     assert "without being written down" in "; ".join(drift.rivals(ROW, {}))

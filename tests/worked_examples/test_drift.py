@@ -16,7 +16,8 @@ Example = Callable[[str], dict[str, Any]]
 
 
 def _locate(cell: np.ndarray, time: np.ndarray, value: np.ndarray) -> Steps:
-    return locate_step(cell, fit_lines(cell, time, value, int(cell.max()) + 1))
+    cells = int(cell.max()) + 1
+    return locate_step(cell, fit_lines(cell, time, value, cells), np.zeros(cells))
 
 
 def test_trend_with_ties(example: Example) -> None:

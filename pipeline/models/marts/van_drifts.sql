@@ -33,6 +33,9 @@
 -- column is_step: one step describes the values better than a slope
 -- column step_at: first scan after the likeliest step (UTC)
 -- column step_size: mean after less mean before it (in unit)
+-- column step_low: lower end of its 95 % interval (in unit); null with too few months
+-- column step_high: upper end of its 95 % interval (in unit); null with too few months
+-- column step_end: mean difference from the siblings after it (in unit)
 -- column has_left: the line stands outside the siblings' range already
 -- column leaves_at: when the line would leave it; null where it would not within ten years
 -- column leaves_from: the same at the steepest slope of the interval
@@ -92,7 +95,7 @@ columns_kept as (
         van, cohort_id, parameter, state, van_no, cell_no, unit, n_scans, n_months, n_siblings, is_fallback, first_seen, last_seen,
         months, slope, slope_low, slope_high, difference, interval_low, interval_high, start_value, end_value,
         sibling_median, sibling_low, sibling_high, serial_correlation, healthy_scatter, score, df, p, rank_p, q,
-        detectable, tier, reason, is_step, step_at, step_size,
+        detectable, tier, reason, is_step, step_at, step_size, step_low, step_high, step_end,
         case when slope is not null then coalesce(months_at <= 0, false) end as has_left,
         case
             when months_at > 0 and months_at <= 120
