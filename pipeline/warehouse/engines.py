@@ -23,6 +23,7 @@ EVERYTHING: Final = "everything"
 N_LANES: Final = 2
 """Jobs of a build at once: one query or one computation keeps one core busy most of the time, so that more would
 gain little and hold more in memory. """
+_FEW: Final = 100
 _OWN_TABLES: Final = """
 create schema if not exists build;
 create schema if not exists computed;
@@ -80,11 +81,14 @@ class Engine(Protocol):
     def columns(self, name: str) -> dict[str, str]:
         """Return column names and types of a table or view; empty where there is none of that name."""
 
+    def columns_of(self, names: Collection[str]) -> dict[str, set[str]]:
+        """Return the column names of several tables at once, by table; those that are missing are left out."""
+
     def all_differ(self, name: str, key: Sequence[str], only: str = "true") -> bool:
         """Whether no two rows of a table, of those for which `only` holds, share a key; False may be a false alarm."""
 
-    def rows_up_to(self, name: str, batch: int) -> int:
-        """Return how many rows of a source table came with a batch or before it."""
+    def rows_up_to(self, names: Collection[str], batch: int) -> dict[str, int]:
+        """Return, by name, how many rows of source tables came with a batch or before it."""
 
     def contents(self, names: Collection[str]) -> dict[str, str]:
         """Return, by name, a hash of each table's columns and rows, whatever their order."""
@@ -208,21 +212,37 @@ class DuckDB:
             return {}
         return dict(zip(found.columns, map(str, found.types), strict=True))
 
+    def columns_of(self, names: Collection[str]) -> dict[str, set[str]]:
+        """Return the column names of several tables at once, by table; those that are missing are left out."""
+        found = self.connection.execute(
+            "select concat(schema_name, '.', table_name) as name, list(column_name) from duckdb_columns()"
+            " where database_name = current_database() and list_contains($1, name) group by name",
+            [list(names)],
+        ).fetchall()
+        return {name: set(columns) for name, columns in found}
+
     def all_differ(self, name: str, key: Sequence[str], only: str = "true") -> bool:
         """Whether no two rows of a table, of those for which `only` holds, share a key; False may be a false alarm.
 
         Rows alike have hashes alike, and whole numbers are sorted eight times as fast as texts are grouped.
         """
         hashed = f"select hash({', '.join(map(quote, key))}) as h from {quote(name)} where {only}"  # noqa: S608
+        found = self.connection.execute(hashed)
+        first = [h for (h,) in found.fetchmany(_FEW)]
+        if len(first) < _FEW:
+            return len(set(first)) == len(first)
         import numpy as np  # a build that finds nothing new does without it
 
-        hashes = np.sort(self.connection.execute(hashed).fetchnumpy()["h"])
+        hashes = np.sort(np.concatenate([np.array(first, np.uint64), found.fetchnumpy()["h"]]))
         return not bool((hashes[1:] == hashes[:-1]).any())
 
-    def rows_up_to(self, name: str, batch: int) -> int:
-        """Return how many rows of a source table came with a batch or before it."""
-        counted = f"select count(*) from {quote(name)} where batch_id <= {int(batch)}"  # noqa: S608
-        return int(self.values(counted)[0])
+    def rows_up_to(self, names: Collection[str], batch: int) -> dict[str, int]:
+        """Return, by name, how many rows of source tables came with a batch or before it; one query for all."""
+        counted = [
+            f"select '{name}', count(*) from {quote(name)} where batch_id <= {int(batch)}"  # noqa: S608
+            for name in names
+        ]
+        return dict(self.connection.execute(" union all ".join(counted)).fetchall()) if counted else {}
 
     def contents(self, names: Collection[str]) -> dict[str, str]:
         """Return, by name, a hash of each table's columns and rows, whatever their order; one query for all."""
@@ -246,9 +266,9 @@ class DuckDB:
 
     def forget(self, names: Iterable[str]) -> None:
         """Drop the fingerprints of tables about to be changed, so that a cut build is done again."""
-        with transaction(self.connection):
-            for name in names:
-                self.connection.execute("delete from build.fingerprints where name = $1", [name])
+        self.connection.execute(
+            "delete from build.fingerprints where list_contains($1::varchar[], name)", [list(names)]
+        )
 
     def remember(self, state: BuildState, rebuilt: Mapping[str, Parts]) -> None:
         """Keep what this build leaves, all at once; `rebuilt` is added to what waits to be published."""

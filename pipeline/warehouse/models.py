@@ -21,7 +21,7 @@ import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from importlib import resources
 from importlib.resources.abc import Traversable
 from typing import TYPE_CHECKING
@@ -183,7 +183,16 @@ def load(folder: Traversable | None = None) -> list[Model]:
     KinbayError
         Where a file cannot be read, two models share a name, or a model reads one that is not there.
     """
-    root = folder or packaged()
+    return _read(folder) if folder else list(_shipped())
+
+
+@cache
+def _shipped() -> tuple[Model, ...]:
+    """The models that ship, read once in a process."""
+    return tuple(_read(packaged()))
+
+
+def _read(root: Traversable) -> list[Model]:
     dictionary = _dictionary(root)
     models: dict[str, Model] = {}
     for layer in ("staging", "intermediate", "marts"):

@@ -117,13 +117,11 @@ class Draft:
         self._engine, self._folder = engine, folder
         self._marts = [m for m in models if m.layer == "marts"]
         self._described = _descriptions(self._marts)
-        old, self._whole_bytes = _last_published(engine, folder, self._described)
+        self._old, self._whole_bytes = _last_published(engine, folder, self._described)
+        self._is_whole = is_whole or not self._old or self._old.stat().st_size > _GROWTH * self._whole_bytes
         self._waiting: Mapping[str, Parts] = engine.unpublished()
-        if old and (is_whole or old.stat().st_size > _GROWTH * self._whole_bytes):
-            old = None
-        if not old:
+        if self._is_whole:
             self._waiting, self._whole_bytes = {m.name: EVERYTHING for m in self._marts}, 0
-        self._old = old
         self._copied: Mapping[str, list[tuple[str, str]]] = {}
 
     def work(self) -> list[Afterwards]:
@@ -135,13 +133,21 @@ class Draft:
         return [Afterwards(_OPENING, (), self._open), *copies, past]
 
     def _open(self, engine: Engine, _: Mapping[str, Parts]) -> None:
-        """Begin with the last file, or with none; a draft needs no log, since one that is cut short is thrown away."""
+        """Begin with the last file, with its empty tables and their comments where all rows are new, or with nothing.
+
+        A draft needs no log, since one that is cut short is thrown away.
+        """
         _clear(self.path)
-        if self._old:
+        if self._old and not self._is_whole:
             shutil.copyfile(self._old, self.path)
-        path = str(self.path).replace("'", "''")
-        _on(engine).execute(f"attach '{path}' as published (recovery_mode no_wal_writes)")
-        self._copied = _columns_of_draft(_on(engine))
+        connection = _on(engine)
+        connection.execute(f"attach {_literal(str(self.path))} as published (recovery_mode no_wal_writes)")
+        if self._old and self._is_whole:
+            with contextlib.suppress(duckdb.Error):  # of a damaged file nothing is needed
+                connection.execute(f"attach {_literal(str(self._old))} as last (read_only)")
+                connection.execute("copy from database last to published (schema)")
+            connection.execute("detach database if exists last")
+        self._copied = _columns_of_draft(connection) if self._old else {}
 
     def _copy(self, model: Model, engine: Engine, rebuilt: Mapping[str, Parts]) -> None:
         parts = joined(self._waiting.get(model.name, frozenset()), rebuilt.get(model.name, frozenset()))
@@ -153,12 +159,13 @@ class Draft:
     def _carry_over(self, engine: Engine, _: Mapping[str, Parts]) -> None:
         connection = _on(engine)
         with transaction(connection):
-            _emptied(connection, _PAST, has_room=bool(self._old))
+            _emptied(connection, _PAST, has_room=_PAST in self._copied)
         past_findings.carry_over(connection, self._folder)
 
     def _has_room(self, model: Model, engine: Engine) -> bool:
         """Whether the draft has the table with the very columns, so that rows alone change and comments stay."""
-        return self._copied.get(model.name) == list(engine.columns(model.name).items())
+        copied = self._copied.get(model.name)
+        return copied is not None and copied == list(engine.columns(model.name).items())
 
     def hand_over(
         self, build_row: Mapping[str, Any], results: Sequence[CheckResult] = (), keep: int = 3
@@ -173,7 +180,7 @@ class Draft:
         _refuse_stopped(results)
         connection = self._engine.connection
         with transaction(connection):
-            _tell(connection, build_row, results, has_room=bool(self._old))
+            _tell(connection, build_row, results, has_room=set(_TOLD) <= set(self._copied))
         connection.execute("checkpoint published")
         connection.execute("detach published")
         _sync(self.path)
@@ -283,7 +290,8 @@ def _write_mart(connection: duckdb.DuckDBPyConnection, model: Model, parts: Part
         return
     connection.execute(f"create or replace table {target} as from {source}")
     sentence = f"{model.sentence} Grain: {model.grain}." if model.grain else model.sentence
-    _comment(connection, model.name, sentence, model.columns)
+    present = [column for column, *_ in connection.execute(f"from {target} limit 0").description or ()]
+    _comment(connection, model.name, sentence, {c: model.columns[c] for c in present if c in model.columns})
 
 
 def _emptied(connection: duckdb.DuckDBPyConnection, name: str, *, has_room: bool) -> list[str]:
@@ -301,21 +309,18 @@ def _emptied(connection: duckdb.DuckDBPyConnection, name: str, *, has_room: bool
 def _comment(
     connection: duckdb.DuckDBPyConnection, table: str, sentence: str, columns: Mapping[str, str]
 ) -> None:
-    """Write the documentation of a published table into it; COMMENT takes no parameters, so it is quoted."""
+    """Write the documentation of a published table and of its columns into it, as one script: hundreds cost."""
+    said = [f"comment on table published.{quote(table)} is {_literal(sentence)}"]
+    said += [
+        f"comment on column published.{quote(table)}.{quote(column)} is {_literal(meaning)}"
+        for column, meaning in columns.items()
+    ]
+    connection.execute(";\n".join(said))
 
-    def literal(text: str) -> str:
-        return "'" + text.replace("'", "''") + "'"
 
-    connection.execute(f"comment on table published.{quote(table)} is {literal(sentence)}")
-    present = connection.execute(
-        "select column_name from duckdb_columns() where database_name = 'published' and table_name = $1",
-        [table],
-    ).fetchall()
-    for (column,) in present:
-        if column in columns:
-            connection.execute(
-                f"comment on column published.{quote(table)}.{quote(column)} is {literal(columns[column])}"
-            )
+def _literal(text: str) -> str:
+    """Quote a text for statements that take no parameters."""
+    return "'" + text.replace("'", "''") + "'"
 
 
 def _point(folder: Path, name: str, build_row: Mapping[str, Any], batch_id: int) -> None:

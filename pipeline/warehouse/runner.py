@@ -5,7 +5,8 @@ its own `changed` query names for the new raw rows, and those its parents rebuil
 from one scan alone (`narrow_by`), a month's other scans are left as they are. What was built is
 remembered only at the end: a build that is cut short is simply done again. A table made as a whole
 whose rows come out as the last finished build left them counts as not rebuilt, so that nothing is made
-or published anew on its account.
+or published anew on its account. Rows are hashed only where there is something to compare them with: a
+table made for the first time is looked at by the first build that is about to make it again.
 """
 
 from __future__ import annotations
@@ -35,6 +36,9 @@ from pipeline.warehouse.stale import (
 )
 
 __all__ = ["Afterwards", "Computed", "Step", "arrange", "build", "narrow", "within"]
+
+_NOT_HASHED = ""
+"""Kept in place of a hash: the table is as the last finished build left it, and nobody has hashed it yet."""
 
 
 @dataclass(frozen=True)
@@ -146,6 +150,17 @@ def _heights(graph: Mapping[str, Sequence[str]]) -> dict[str, int]:
     return heights
 
 
+@dataclass(frozen=True)
+class _Made:
+    """What was done with one table: what was rebuilt of it, what of that may have come out otherwise, its hash."""
+
+    action: str
+    touched: Touched
+    came_out: Touched
+    content: str | None
+    seconds: float
+
+
 class _Build:
     """What a build has done so far; `make` runs in threads, `note` in one."""
 
@@ -168,41 +183,44 @@ class _Build:
         self.contents: dict[str, str] = {}
         self.done: dict[str, Step] = {}
 
-    def make(self, name: str, engine: Engine) -> tuple[str, Touched, str | None, float]:
-        """Bring one table up to date; return what was done, to which parts, the hash of its rows, and the seconds."""
+    def make(self, name: str, engine: Engine) -> _Made | None:
+        """Bring one table up to date, or do the work that follows; return what was done with a table."""
         started = time.perf_counter()
         if name in self.after:
             self.after[name].run(engine, self.parts)
-            return "", NOTHING, None, 0.0
+            return None
         node = self._nodes[name]
-        is_same = self._is_same(name)
+        is_same = self._known.fingerprints.get(name) == self._prints[name]
         touched = stale(engine, node, self._nodes, self._sources, self.rebuilt, self._run) if is_same else ALL
+        before = self._before.get(name) if is_same else None
+        if before == _NOT_HASHED and touched.parts and not _is_written_with_another(node):
+            before = engine.contents([name])[name]
         action = _bring_up_to_date(engine, name, self._nodes, touched, is_same)
-        content = _content(engine, name, node, touched.parts, self._before.get(name))
-        return action, touched, content, time.perf_counter() - started
+        content = _content(engine, name, node, touched.parts, before)
+        is_alike = bool(content) and content == before
+        came_out = NOTHING if is_alike else touched
+        return _Made(action, touched, came_out, content, time.perf_counter() - started)
 
-    def note(self, name: str, made: tuple[str, Touched, str | None, float]) -> None:
+    def note(self, name: str, made: _Made | None) -> None:
         """Keep what `make` returned, and tell of it."""
-        if name in self.after:
+        if made is None:
             return
-        action, touched, content, seconds = made
-        if touched.parts:
+        if made.touched.parts:
             self._run.add(name)
-        if content:
-            self.contents[name] = content
-        if self._is_same(name) and content and content == self._before.get(name):
-            touched = NOTHING
-        self.rebuilt[name], self.parts[name] = touched, touched.parts
+        if made.content is not None:
+            self.contents[name] = made.content
+        self.rebuilt[name], self.parts[name] = made.came_out, made.came_out.parts
         node = self._nodes[name]
         layer = node.layer if isinstance(node, Model) else "computed"
         self.done[name] = Step(
-            name, layer, action, touched.parts, seconds, len(self.done) + 1, len(self._nodes)
+            name, layer, made.action, self.parts[name], made.seconds, len(self.done) + 1, len(self._nodes)
         )
         if self._progress:
             self._progress(self.done[name])
 
-    def _is_same(self, name: str) -> bool:
-        return self._known.fingerprints.get(name) == self._prints[name]
+
+def _is_written_with_another(node: Model | Computed) -> bool:
+    return isinstance(node, Computed) and bool(node.written_by)
 
 
 def _content(
@@ -211,7 +229,12 @@ def _content(
     """Hash of a table made as a whole; None where months of it are made alone, and for views."""
     if isinstance(node, Model) and (node.kind == "view" or node.partition_by):
         return None
-    return engine.contents([name])[name] if parts else before
+    if not parts:
+        return before
+    # The step that writes another's table too has done so before that one's own turn: it is hashed in any case.
+    if before is None and not _is_written_with_another(node):
+        return _NOT_HASHED
+    return engine.contents([name])[name]
 
 
 def arrange(nodes: Mapping[str, Model | Computed]) -> list[str]:

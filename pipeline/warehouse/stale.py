@@ -70,26 +70,31 @@ class Sources:
     def __init__(self, engine: Engine, nodes: Mapping[str, Model | Computed], known: BuildState) -> None:
         self._engine = engine
         names = {s for node in nodes.values() for s in reads(node) if not is_made(s)}
-        columns = {s: engine.columns(s) for s in names | {"raw.store"}}
-        if missing := sorted(s for s in names if not columns[s]):
+        columns = engine.columns_of(names | {"raw.store"})
+        if missing := sorted(names - set(columns)):
             raise KinbayError("A table the models read is not in the work file", missing[0])
-        names = {s for s in columns if columns[s]}
-        self._batched = {s for s in names if "batch_id" in columns[s]}
+        names = set(columns)
+        self._batched = sorted(s for s in names if "batch_id" in columns[s])
         self.last_batch = known.batch_id
-        self.grown = {s for s in self._batched if self._has_new(s)}
-        kept = engine.contents(sorted(names - self._batched)) | self._counts(self._batched, known.batch_id)
+        self.grown = self._with_new_rows()
+        kept = engine.contents(sorted(names.difference(self._batched))) | self._counts(
+            self._batched, known.batch_id
+        )
         self.altered = {s for s in names if s in known.marks and known.marks[s] != kept[s]}
         self._marks = kept
         self.restarted = "raw.store" in self.altered
         newest = [engine.values(f"select max(batch_id) from {s}")[0] for s in sorted(self.grown)]  # noqa: S608
         self.newest_batch: int = max([known.batch_id, *(n for n in newest if n is not None)])
 
-    def _has_new(self, source: str) -> bool:
-        new = f"select 1 from {source} where batch_id > {self.last_batch} limit 1"  # noqa: S608 - a model's own table
-        return bool(self._engine.values(new))
+    def _with_new_rows(self) -> set[str]:
+        asked = [
+            f"select '{s}' where exists (select 1 from {s} where batch_id > {self.last_batch})"  # noqa: S608 - a model's own table
+            for s in self._batched
+        ]
+        return set(self._engine.values(" union all ".join(asked))) if asked else set()
 
     def _counts(self, sources: Collection[str], up_to_batch: int) -> dict[str, str]:
-        return {s: str(self._engine.rows_up_to(s, up_to_batch)) for s in sources}
+        return {s: str(n) for s, n in self._engine.rows_up_to(sorted(sources), up_to_batch).items()}
 
     def marks_now(self) -> dict[str, str]:
         """What tells the sources' content: the rows counted up to the newest batch, or a hash of tables without one."""

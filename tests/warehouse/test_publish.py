@@ -12,6 +12,7 @@ import sys
 import textwrap
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -181,6 +182,16 @@ def contents(path: Path) -> dict[str, list[tuple[object, ...]]]:
         return {name: reader.execute(f'from "{name}"').fetchall() for name in names}
 
 
+def comments(path: Path) -> list[tuple[str, str, str]]:
+    """What a file says of each column, and of each table that is described."""
+    asked = (
+        "select table_name, column_name, comment from duckdb_columns() union all"
+        " select table_name, '', comment from duckdb_tables() order by all"
+    )
+    with duckdb.connect(str(path), read_only=True) as reader:
+        return reader.execute(asked).fetchall()
+
+
 def test_what_changed_alone_gives_the_same_file_as_all_of_it(tmp_path: Path) -> None:
     engine = small_fleet.empty_engine()
     (tmp_path / "a").mkdir()
@@ -215,11 +226,25 @@ def test_a_file_of_which_all_is_made_anew_does_not_carry_the_last_one(tmp_path: 
     assert set(contents(first)) == set(contents(second))
 
 
+@pytest.mark.parametrize("is_damaged", [False, True])
+def test_a_file_made_anew_says_what_the_last_one_said(
+    engine: DuckDB, folder: Path, *, is_damaged: bool
+) -> None:
+    first = publish_it(engine, folder)
+    told = comments(first)
+    if is_damaged:
+        first.write_bytes(b"no database")
+    with publish.drafting(engine, models.load(), folder, is_whole=True) as draft:
+        for work in draft.work():
+            work.run(engine, {})
+        second = draft.hand_over(ROW)
+    assert comments(second) == told
+    assert len(contents(second)["vans"]) == engine.values("select count(*) from vans")[0]
+
+
 def test_another_description_is_written_though_no_row_changed(engine: DuckDB, folder: Path) -> None:
     publish_it(engine, folder)
-    plan = models.load()
-    said = {m.name: m for m in plan}["vans"]
-    object.__setattr__(said, "sentence", "Something else.")
+    plan = [replace(m, sentence="Something else.") if m.name == "vans" else m for m in models.load()]
     publish.publish(engine, plan, folder, ROW)
     _, reader = publish.open_published(folder)
     comment = reader.execute("select comment from duckdb_tables() where table_name = 'vans'").fetchall()
