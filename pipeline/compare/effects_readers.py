@@ -10,6 +10,7 @@ from scipy.sparse import coo_array, csr_array
 from pipeline.compare.distributions import t_tail
 from pipeline.compare.effects_design import BoolArray, FloatArray, IntArray, Observations
 from pipeline.compare.effects_fit import AdditiveFit, AdditiveModel
+from pipeline.compare.effects_turns import fit_shared, months_used, pairs_within, plain_variance
 from pipeline.compare.linked import connected_parts
 from pipeline.compare.segments import starts_of
 
@@ -103,12 +104,15 @@ class ReaderTests:
 def compare_readers(model: AdditiveModel, fit: AdditiveFit, links: ReaderLinks) -> ReaderTests:
     """Test each reader against its reference with the van as the unit (see `spread_by_van`).
 
+    What the scans of one reader in one month have in common is added (`fit_shared`; docs/decisions/0014), with the
+    degrees of freedom of the sum (Satterthwaite 1946, Biometrics Bulletin 2:110-114).
     With two readers, equally many scans by each and no months this is the paired t-test on the vans'
     differences. There is no test where readers differ by rounding alone.
     """
-    rows = model.rows
+    rows, n_months = model.rows, int(model.rows.month.max(initial=-1)) + 1
     estimate, error, df = (np.full((len(fit.reader), len(links.pattern)), np.nan) for _ in range(3))
     error_like = fit.pseudo * fit.inflation.take(rows.block, axis=-1)
+    shared = fit_shared(model, n_months, error_like, plain_variance(rows, error_like))
     for k in range(len(model.contrast)):
         inverse = model.gram_inverse[:, :, k]
         swept = np.einsum("kn,nk->n", model.contrast, inverse[rows.pattern])
@@ -116,9 +120,13 @@ def compare_readers(model: AdditiveModel, fit: AdditiveFit, links: ReaderLinks) 
         mine = links.slot == k
         p = links.pattern[mine]
         usable = spread.plain[p] > 0
+        common = shared[:, p] * pairs_within(rows, n_months, swept)[p]
+        variance = spread.variance[:, p] + common
+        turns = np.maximum(months_used(rows, n_months, swept)[p] - 1, 1)
+        of_both = spread.variance[:, p] ** 2 / spread.df[p] + common**2 / turns
         estimate[:, mine] = np.where(usable, fit.reader[:, p, k], np.nan)
-        error[:, mine] = np.where(usable, np.sqrt(spread.variance[:, p]), np.nan)
-        df[:, mine] = np.where(usable, spread.df[p], np.nan)
+        error[:, mine] = np.where(usable, np.sqrt(variance), np.nan)
+        df[:, mine] = np.where(usable, variance**2 / np.maximum(of_both, 1e-300), np.nan)
     nothing = fit.rounding[:, links.pattern]
     is_same = (np.abs(estimate) <= nothing) & (error <= nothing)
     estimate[is_same] = error[is_same] = 0.0

@@ -49,6 +49,19 @@ def fit_shared(model: AdditiveModel, n_months: int, error: FloatArray, plain: Fl
     return np.maximum(found, 0.0) / np.where(pairs > 0, pairs, np.inf)
 
 
+def plain_variance(rows: Observations, error: FloatArray) -> FloatArray:
+    """Return the variance (layers, patterns) of residuals (layers, n) that stand for ordinary errors, vans swept out."""
+    free = np.bincount(rows.pattern) - np.bincount(rows.pattern[rows.cell_start])
+    found: FloatArray = rows.sum_patterns(error**2) / np.maximum(free, 1)
+    return found
+
+
+def months_used(rows: Observations, n_months: int, weight: FloatArray) -> IntArray:
+    """Return in how many months any visit has a weight (n,) (patterns,)."""
+    month = np.unique((rows.pattern * n_months + rows.month)[weight != 0])
+    return np.bincount(month // n_months, minlength=rows.n_patterns)
+
+
 def pairs_within(rows: Observations, n_months: int, weight: FloatArray) -> FloatArray:
     """Return the sum of products of weights (n,) of two vans' visits in one month with one software (patterns,)."""
     software = int(rows.reader.max(initial=0)) + 1

@@ -29,7 +29,7 @@ from pipeline.compare.effects_design import (
 )
 from pipeline.compare.effects_fit import AdditiveModel, build_model, fit_additive
 from pipeline.compare.effects_readers import spread_by_van
-from pipeline.compare.effects_turns import fit_shared, pairs_within
+from pipeline.compare.effects_turns import fit_shared, pairs_within, plain_variance
 from pipeline.compare.moderation import fit_prior, log_chi_square_moments, moderate
 
 LEAST_POOLED = 4  # readings and states of an update that must be known before they lend each other variance
@@ -160,7 +160,7 @@ def _fit_alike(means: Means, visits: Visits, at: IntArray, n_months: int) -> _Fi
     fit = fit_additive(model, means.value[at].compress(kept, axis=-1), "least squares")
     error = fit.residual * fit.inflation.take(rows.block, axis=-1)
     free = np.bincount(rows.pattern) - np.bincount(rows.pattern[rows.cell_start])
-    plain = rows.sum_patterns(error**2) / np.maximum(free, 1)
+    plain = plain_variance(rows, error)
     spent = np.bincount(rows.pattern[rows.block_start][months.group], minlength=rows.n_patterns)
     df = np.maximum(free - spent - len(model.contrast), 1).astype(np.float64)
     shared = fit_shared(model, n_months, error, plain)

@@ -23,6 +23,7 @@ def _bias_rivals(lead: Row) -> tuple[str, ...]:
         (
             which,
             "The two readers take the value from different places, at different moments or in another rounding",
+            "They read the vans on different days, in other weather or after other work",
         )
     )
 
