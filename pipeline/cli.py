@@ -209,7 +209,8 @@ def layout(
         out.write_text(found.proposal.toml, encoding="utf-8")
         say(f"Wrote {out}.")
     if accept and found.proposal.is_complete:
-        say(f"Kept as {proposing.accept(place, file, found.proposal)}. Now run: kinbay load {file}")
+        kept = proposing.accept(place, file, found.proposal)
+        say(f"Kept as {kept}. Now run: kinbay load {file} --layout {kept.stem}")
     elif found.proposal.questions:
         say(f"The questions stand in {proposing.write_questions_beside(file, found.proposal)}.")
     raise typer.Exit(0 if found.proposal.is_complete else 1)

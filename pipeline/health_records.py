@@ -1,4 +1,4 @@
-"""What in the records cannot be right: units mixed up, clocks, scans of vans nobody knows, scans told twice."""
+"""What in the records cannot be right: units mixed up, clocks, vans nobody knows, scans told twice."""
 
 from __future__ import annotations
 
@@ -35,7 +35,18 @@ select reader, how, count(*) as n, min(van) as van, arg_min(scan_id, van) as sca
 from odd where how is not null group by reader, how order by reader, how
 """
 _STRANGERS = """
-select van, n_scans from vans where cohort_id is null and n_scans > 0 order by n_scans desc, van
+with known as (select van from vans where cohort_id is not null),
+
+named as (
+    select van, n_scans as n, 'scan' as what, 1 as place from vans where cohort_id is null and n_scans > 0
+    union all
+    select van, count(*), 'work entry', 2 from work where van not in (select van from known) group by van
+    union all
+    select van, count(*), 'note', 3 from notes where van not in (select van from known) group by van
+)
+
+select van, list({'n': n, 'what': what} order by place) as told
+from named group by van order by sum(n) desc, van
 """
 _TWICE = """
 select a.van, a.reader, a.scan_id, b.scan_id as other_id, a.scanned_at
@@ -103,7 +114,7 @@ def _clocks(connection: duckdb.DuckDBPyConnection) -> list[Told]:
 
 
 def _strangers(connection: duckdb.DuckDBPyConnection) -> list[Told]:
-    """Names in scans that are no van of the register, with the nearest that is."""
+    """Names in scans, work and notes that are no van of the register, with the nearest that is."""
     known = [r["van"] for r in rows_of(connection, "select van from vans where cohort_id is not null")]
     found = []
     for row in rows_of(connection, _STRANGERS):
@@ -113,7 +124,7 @@ def _strangers(connection: duckdb.DuckDBPyConnection) -> list[Told]:
         found.append(
             (
                 f"van {row['van']}",
-                f"It is named in {count_of(row['n_scans'], 'scan')} and is not in the register.",
+                f"It is named in {', '.join(count_of(t['n'], t['what']) for t in row['told'])} and is not in the register.",
                 remedy,
             )
         )

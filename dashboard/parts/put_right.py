@@ -169,20 +169,28 @@ def _name(scan: dict[str, Any], zone: dt.tzinfo) -> str:
     )
 
 
+def _say_stranger(row: dict[str, Any]) -> str:
+    """Say a name nobody knows, with how often it stands in scans, work and notes."""
+    counts = [count_of(row["n_scans"], "scan")] if row["n_scans"] else []
+    counts += [count_of(row["n_entries"], "entry")] if row["n_entries"] else []
+    return ", ".join((clean_text(row["van"]), *counts))
+
+
 def _show_unknown(warehouse: Warehouse, vans: Sequence[str]) -> None:
     """Names in files that are no van of the register, and which van each is."""
     unknown = records.list_unknown_vans(warehouse).to_dicts()
     st.header("Names nobody knows", anchor=False)
     if not unknown:
-        st.write("Every van named in a scan is in the register.")
+        st.write("Every van named in scans, work and notes is in the register.")
         return
     st.write(
-        "These names stand in scans and are no van of the register. Say which van is meant, or add it to the register."
+        "These names stand in scans, work or notes and are no van of the register. Say which van is meant, or add it to"
+        " the register."
     )
     names = [row["van"] for row in unknown]
     name = st.selectbox(
         "Name", names, index=None, key="right_name", placeholder="Choose",
-        format_func=lambda n: f"{clean_text(n)}, {count_of(unknown[names.index(n)]['n_scans'], 'scan')}",
+        format_func=lambda n: _say_stranger(unknown[names.index(n)]),
     )  # fmt: skip
     if name is None:
         return

@@ -54,5 +54,5 @@ def list_last_seen(warehouse: Warehouse, vans: Sequence[str], recent_days: int) 
 
 
 def list_unknown_vans(warehouse: Warehouse) -> pl.DataFrame:
-    """One row per name in scans that is no van of the register, the most used first."""
+    """One row per name in scans, work or notes that is no van of the register, the most used first."""
     return warehouse.ask("list_unknown_vans")

@@ -17,6 +17,17 @@ def _day(row: Row) -> str:
     return f"{row['at']:%d %b %Y}" if row["at"] else "an unknown date"
 
 
+def _say_odometers(row: Row, *, is_back: bool) -> str:
+    """Both figures in the order in which they were read: the scan at odds is the earlier one as often as not."""
+    value, other = (f"{row[key]:,.0f} km" for key in ("value", "other_value"))
+    is_later = (row["value"] < row["other_value"]) == is_back
+    return (
+        f"{other} before, then {value} on {_day(row)}"
+        if is_later
+        else f"{value} on {_day(row)}, then {other}"
+    )
+
+
 def _odometer(van: str, rows: list[Row]) -> Finding:
     worst = max(rows, key=lambda r: abs((r["other_value"] or 0) - (r["value"] or 0)))
     back = [r for r in rows if r["conflict_kind"] == "odometer_back"]
@@ -25,10 +36,7 @@ def _odometer(van: str, rows: list[Row]) -> Finding:
     return Finding(
         kind="record_conflict",
         tier="finding",
-        claim=(
-            f"Van {van}: the odometer {way}: {worst['other_value']:,.0f} km before, then {worst['value']:,.0f} km "
-            f"on {_day(worst)}{more}."
-        ),
+        claim=f"Van {van}: the odometer {way}: {_say_odometers(worst, is_back=bool(back))}{more}.",
         van=van,
         parameter="odometer",
         against="own_past",

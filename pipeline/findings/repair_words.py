@@ -6,12 +6,20 @@ from typing import Any
 
 from pipeline.counted import count_of
 from pipeline.findings import wording
-from pipeline.vocabulary import write_part
+from pipeline.vocabulary import may_need_relearn, write_part
 
 Row = dict[str, Any]
 _SMALL_GROUP = 4
 _RETURN_SHARE = 0.1  # part of the move that chance alone explains, from which on it is named
-RELEARN_DONE = ("done", "not_needed")
+_RELEARN_DONE = ("done", "not_needed")
+
+
+def lacks_relearn(row: Row) -> bool:
+    """Whether a relearn may be what is missing: none is on record, and the part is one that can need it.
+
+    Work that names no part may have been on such a part.
+    """
+    return row["relearn"] not in _RELEARN_DONE and (not row["part"] or may_need_relearn(row["part"]))
 
 
 def work_words(row: Row) -> str:
@@ -33,8 +41,9 @@ def _side(difference: float, key: str) -> str:
     return f"{wording.number(abs(difference), key)} {'above' if difference > 0 else 'below'}"
 
 
-def _signed(value: float, key: str) -> str:
-    return f"{'+' if value > 0 else '-'}{wording.bare(abs(value), key)}"
+def _ends(low: float, high: float, key: str) -> str:
+    """A 95 % interval with its signs, the unit once."""
+    return f"95 % {wording.bare(low, key, signed=True)} to {wording.bare(high, key, signed=True)}{wording.unit_of(key)}"
 
 
 def say_move(row: Row) -> str:
@@ -42,9 +51,23 @@ def say_move(row: Row) -> str:
     key = row["parameter"]
     return (
         f"Against its {count_of(row['n_siblings'], 'sibling')} over the same dates it moved by "
-        f"{_signed(row['effect'], key)} (95 % {_signed(row['effect_low'], key)} to "
-        f"{wording.number(row['effect_high'], key) if row['effect_high'] < 0 else '+' + wording.number(row['effect_high'], key)})."
+        f"{wording.bare(row['effect'], key, signed=True)} ({_ends(row['effect_low'], row['effect_high'], key)})."
     )
+
+
+def after_interval(row: Row) -> tuple[float, float]:
+    """Return the 95 % interval of how far the van stands off after the work (in unit).
+
+    It reaches as far to both sides of the difference as a healthy sibling falls from the siblings' mean.
+    """
+    reach = (row["after_high"] - row["after_low"]) / 2
+    return row["after_difference"] - reach, row["after_difference"] + reach
+
+
+def say_after(row: Row) -> str:
+    """Return against how many siblings the van still stands off, with the interval."""
+    ends = _ends(*after_interval(row), row["parameter"])
+    return f"That is against its {count_of(row['n_siblings'], 'sibling')} over the same dates ({ends})."
 
 
 def say_repair(row: Row) -> str:
@@ -74,7 +97,7 @@ def say_repair(row: Row) -> str:
         "moved_inside": f"{work} moved {_reading(row)} within what siblings span: {before}, {after}",
         "was_not_off": f"no effect to be seen of {work} in {_reading(row)}: {before}, {after}",
     }[row["reason"]]
-    return f"{start}: {said}. {say_move(row)}"
+    return f"{start}: {said}. {say_after(row) if row['reason'] == 'still_off' else say_move(row)}"
 
 
 def _why_not(row: Row) -> str:
@@ -88,20 +111,29 @@ def _why_not(row: Row) -> str:
     }[row["reason"]]
 
 
-def rivals_of(row: Row) -> tuple[str, ...]:
-    """Return what else could explain the verdict."""
-    key, found = row["parameter"], []
-    if row["effect"] is not None and row["verdict"] in ("held", "not_held", "no_effect"):
-        if row["verdict"] == "not_held" and row["relearn"] not in RELEARN_DONE:
+def _rivals_of_verdict(row: Row) -> list[str]:
+    """What else could explain that work did not hold, or that the reading moved."""
+    if row["verdict"] == "not_held":
+        found = []
+        if lacks_relearn(row):
             found.append(
                 "No relearn is on record: after work on some parts the control unit needs one before readings are right"
             )
-        back = row["expected_return"]
-        if row["verdict"] != "not_held" and back and abs(back) >= _RETURN_SHARE * abs(row["effect"]):
-            found.append(
-                f"Regression to the mean: chosen for a high or low reading, a van comes back by itself, here by about "
-                f"{wording.number(abs(back), key)}"
-            )
+        if row["what"] == "replaced":
+            found.append("Another part is at fault, or the new one is faulty or of the wrong kind")
+        return found
+    back = row["expected_return"]
+    if row["verdict"] in ("held", "no_effect") and back and abs(back) >= _RETURN_SHARE * abs(row["effect"]):
+        return [
+            f"Regression to the mean: chosen for a high or low reading, a van comes back by itself, here by about "
+            f"{wording.number(abs(back), row['parameter'])}"
+        ]
+    return []
+
+
+def rivals_of(row: Row) -> tuple[str, ...]:
+    """Return what else could explain the verdict."""
+    found = [] if row["effect"] is None else _rivals_of_verdict(row)
     if row["n_over_work"]:
         found.append(f"Earlier work on the same part: {row['n_over_work']} of the scans before lie before it")
     if row["n_same_day"]:
@@ -130,7 +162,7 @@ def next_check_of(row: Row) -> str:
         return f"Nothing to do; scan van {van} at the usual time and see whether it stays."
     if row["verdict"] == "not_held":
         first = ""
-        if row["relearn"] not in RELEARN_DONE:
+        if lacks_relearn(row):
             first = "Ask whether the relearn was done, and do it by the maker's procedure if not. "
         difference = row["late_difference"] if row["reason"] == "off_again" else row["after_difference"]
         return first + wording.next_check(row["parameter"], difference or 1.0, van)

@@ -12,7 +12,8 @@ from pipeline.compare.intervals import wilson
 from pipeline.findings import code_words, wording
 from pipeline.findings.records import TIERS, Finding, Row, cells
 from pipeline.findings.repair_words import (
-    RELEARN_DONE,
+    after_interval,
+    lacks_relearn,
     next_check_of,
     rivals_of,
     say_repair,
@@ -34,12 +35,43 @@ def _q(row: Row) -> float:
     return {"still_off": after_q, "off_since": max(effect_q, after_q)}.get(row["reason"], effect_q)
 
 
+def _difference(row: Row) -> str:
+    """The field that holds what the verdict is about: how far the van still stands off, else how far it moved."""
+    return "after_difference" if row["reason"] == "still_off" else "effect"
+
+
+def _figures(lead: Row) -> dict[str, Any]:
+    """The figures that the claim rests on."""
+    if lead["verdict"] not in ("held", "not_held"):
+        return {}
+    if lead["reason"] == "still_off":
+        low, high = after_interval(lead)
+        return {
+            "value": lead["after_value"],
+            "expected": lead["after_value"] - lead["after_difference"],
+            "difference": lead["after_difference"],
+            "interval_low": low,
+            "interval_high": high,
+            "p": lead["after_p"],
+            "q": _q(lead),
+        }
+    moved = None
+    if lead["after_value"] is not None and lead["before_value"] is not None:
+        moved = lead["after_value"] - lead["before_value"]
+    return {
+        "value": moved,
+        "expected": None if moved is None else moved - lead["effect"],
+        "difference": lead["effect"],
+        "interval_low": lead["effect_low"],
+        "interval_high": lead["effect_high"],
+        "score": lead["effect_t"],
+        "p": lead["effect_p"],
+        "q": _q(lead),
+    }
+
+
 def _finding(lead: Row, others: Sequence[Row], tier: str) -> Finding:
     key = lead["parameter"]
-    van_move = None
-    if lead["after_value"] is not None and lead["before_value"] is not None:
-        van_move = lead["after_value"] - lead["before_value"]
-    is_judged = lead["verdict"] in ("held", "not_held")
     return Finding(
         kind="repair_effect",
         tier=tier,
@@ -51,17 +83,10 @@ def _finding(lead: Row, others: Sequence[Row], tier: str) -> Finding:
         level=lead["verdict"],
         parameter=key,
         state=lead["state"],
-        also=cells(others, "effect"),
+        also=tuple(cell for other in others for cell in cells([other], _difference(other))),
         against="siblings",
-        value=van_move if is_judged else None,
-        expected=van_move - lead["effect"] if is_judged and van_move is not None else None,
-        difference=lead["effect"] if is_judged else None,
+        **_figures(lead),
         unit=lead["unit"],
-        interval_low=lead["effect_low"] if is_judged else None,
-        interval_high=lead["effect_high"] if is_judged else None,
-        score=lead["effect_t"] if is_judged else None,
-        p=lead["effect_p"] if is_judged else None,
-        q=_q(lead) if is_judged else None,
         n_siblings=lead["n_siblings"] or None,
         n_vans=lead["n_siblings"] + 1 if lead["n_siblings"] else None,
         n_scans=lead["n_before"] + lead["n_after"],
@@ -169,7 +194,7 @@ def _code_finding(row: Row, persistent_scans: int, persistent_share: float) -> F
     )
     name = code_words.name_code(row)
     rivals = ["Another fault that sets the same code"]
-    if row["relearn"] not in RELEARN_DONE:
+    if lacks_relearn(row):
         rivals.append("No relearn is on record")
     return Finding(
         kind="repair_effect",

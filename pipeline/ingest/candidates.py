@@ -108,7 +108,7 @@ def prepare(
     ).fetchall()
     if known:
         one.reports = [
-            FileReport(source.name, row[3], row[1], duplicates=row[2], notes=(f"loaded before as {row[0]}",))
+            FileReport(source.name, row[3], row[1], duplicates=row[2], notes=(_say_before(row[0], row[2]),))
             for row in known
         ]
         return one
@@ -124,6 +124,14 @@ def prepare(
     except KinbayError as fault:
         one.wait(KinbayError(fault.what, fault.where or source.name, fault.remedy))
     return one
+
+
+def _say_before(name: str, n_rows: int) -> str:
+    """Say that a file was loaded before; one that gave nothing can be read another way once it is withdrawn."""
+    said = f"loaded before as {name}"
+    return (
+        said if n_rows else f"{said}, and nothing was taken; kinbay withdraw it first to read it another way"
+    )
 
 
 def _propose(

@@ -99,9 +99,8 @@ class FileReport:
             found.append(f"  line {reject.line}{column}{given}: {reject.reason}. {reject.remedy}")
         more = len(self.rejects) - MOST_REJECTS_SAID
         if more > 0:
-            found.append(
-                f"  and {more:,}{' or more' if len(self.rejects) == MOST_REJECTS_SHOWN else ''} more."
-            )
+            least = "at least " if len(self.rejects) == MOST_REJECTS_SHOWN else ""
+            found.append(f"  and {least}{more:,} more.")
         return found + [f"  {note}" for note in self.notes]
 
     def _others(self) -> list[tuple[int, str]]:
@@ -136,6 +135,24 @@ class LoadReport:
         """Return the report as the contract's `load --json`."""
         return {"files": [f.as_json() for f in self.files]}
 
+    def _file_lines(self) -> list[str]:
+        """What became of each file; of files of one kind that wait, the first alone repeats what all of them ask.
+
+        Files are of one kind where the same reading of them is proposed, which is what they ask last.
+        """
+        told: list[str] = []
+        asked: dict[str, tuple[str, set[str]]] = {}
+        for file in self.files:
+            if not file.questions:
+                told += file.lines()
+                continue
+            first, known = asked.setdefault(file.questions[-1], (file.file, set()))
+            told += [f"{file.file}: waits. {q}" for q in file.questions if q not in known]
+            if first != file.file:
+                told.append(f"{file.file}: waits for the same answers as {first}; answer them once.")
+            known.update(file.questions)
+        return told
+
     def lines(self) -> list[str]:
         """Return the report as lines for a terminal; the last one sums up."""
         taken = sum(f.taken for f in self.files)
@@ -144,7 +161,7 @@ class LoadReport:
         total = f"{count_of(len(self.files), 'file')}: {count_of(taken, 'row')} taken"
         total += f", {rejected:,} left out" if rejected else ""
         total += f", {count_of(waiting, 'file')} waiting for a person" if waiting else ""
-        told = [line for f in self.files for line in f.lines()]
+        told = self._file_lines()
         told += [
             "To answer: the page Add data, or kinbay answer FILE SUBJECT CHOICE; then load again."
         ] * bool(waiting)

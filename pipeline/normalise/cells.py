@@ -16,6 +16,10 @@ WRITE_PLAIN = (
     "Write it without a mark, such as 201345, or say in a layout with [file] thousands what parts thousands."
 )
 WRITE_NUMBER = "Write a plain number such as 13.8, with a point and without a unit."
+WRITE_POINT = (
+    "Let the spreadsheet write a point instead of the decimal comma, such as 13.8; a file of readings or a register can"
+    " be read by a layout instead, see kinbay layout FILE."
+)
 MEND_LAYOUT = "Correct the number, or the layout: [file] decimal and thousands, or missing for a word that means no value."
 
 
@@ -36,10 +40,15 @@ class Cells:
         self.faults = Faults(given["line"])
         self.doubtful_times = 0
 
-    @property
-    def write_number(self) -> str:
-        """The remedy for a cell that is no number."""
-        return MEND_LAYOUT if self.conventions.asks_units else WRITE_NUMBER
+    def note_no_number(self, is_wrong: pl.Series, column: str, *, keeps_row: bool = False) -> None:
+        """Note cells that are no numbers, with the remedy: a decimal comma is not to be mended cell by cell."""
+        given = self.raw(column)
+        if self.conventions.asks_units or not is_wrong.any():
+            self.faults.add(is_wrong, column, given, "Not a number", MEND_LAYOUT, keeps_row=keeps_row)
+            return
+        has_comma = given.str.contains(r"^\s*[+-]?[0-9][0-9. ]*,[0-9]+\s*$").fill_null(value=False)
+        for which, remedy in ((is_wrong & has_comma, WRITE_POINT), (is_wrong & ~has_comma, WRITE_NUMBER)):
+            self.faults.add(which, column, given, "Not a number", remedy, keeps_row=keeps_row)
 
     def has(self, name: str) -> bool:
         """Say whether the column is there and not empty throughout."""
@@ -76,9 +85,7 @@ class Cells:
         if not self.has(column):
             return self.raw(column).cast(pl.Float64)
         found = parse_numbers(self.raw(column), self.conventions.marks)
-        self.faults.add(
-            found.is_wrong, column, self.raw(column), "Not a number", self.write_number, keeps_row=True
-        )
+        self.note_no_number(found.is_wrong, column, keeps_row=True)
         low = float("-inf") if least is None else least
         high = float("inf") if most is None else most
         outside = ~found.value.is_between(low, high)

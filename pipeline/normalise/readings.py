@@ -42,7 +42,7 @@ def meanings_of(cells: Cells) -> tuple[pl.DataFrame, units.Meanings]:
 def values_of(cells: Cells) -> Numbers:
     """Parse the values; a wrong one loses the row."""
     value = parse_numbers(cells.raw("value"), cells.conventions.marks)
-    cells.faults.add(value.is_wrong, "value", cells.raw("value"), "Not a number", cells.write_number)
+    cells.note_no_number(value.is_wrong, "value")
     return value
 
 

@@ -5,6 +5,7 @@ tables, loaded into the warehouse so that labels and units travel with the data.
 """
 
 from pipeline.vocabulary.names import fold, fold_unit, write_part
+from pipeline.vocabulary.parts import may_need_relearn
 from pipeline.vocabulary.pids import by_pid, decode_pid_bytes
 from pipeline.vocabulary.records import (
     Caution,
@@ -26,6 +27,7 @@ __all__ = [
     "decode_pid_bytes",
     "fold",
     "fold_unit",
+    "may_need_relearn",
     "parameter",
     "parameters",
     "states",

@@ -15,6 +15,7 @@ import pyarrow as pa
 from pipeline.columns import column
 from pipeline.vocabulary import low_voltage, physics
 from pipeline.vocabulary.names import fold, fold_unit
+from pipeline.vocabulary.parts import part_rows
 from pipeline.vocabulary.records import cautions, parameters, read_text, states
 
 _FIELDS: dict[str, tuple[tuple[str, pa.DataType], ...]] = {
@@ -176,14 +177,6 @@ def _state_rules() -> Iterable[tuple[Any, ...]]:
                 )  # fmt: skip
 
 
-def _parts() -> Iterable[tuple[str, str | None]]:
-    """Every word of a part with each reading that it bears on; without one where it bears on none."""
-    for row in tomllib.loads(read_text("parts.toml"))["part"]:
-        for word in row["words"]:
-            for key in row["parameters"] or [None]:
-                yield fold(word), key
-
-
 def _status_bytes() -> Iterable[tuple[int, str]]:
     """What every status byte says, bit by bit."""
     bits = [(int(r["mask"]), r["says"]) for r in csv.DictReader(io.StringIO(read_text("status_bits.csv")))]
@@ -217,7 +210,7 @@ def _rows(name: str) -> Iterable[tuple[Any, ...]]:
         "ambiguous_labels": _ambiguous,
         "unit_spellings": _unit_spellings,
         "state_rules": _state_rules,
-        "parts": _parts,
+        "parts": part_rows,
         "low_voltage_rules": low_voltage.rule_rows,
         "low_voltage_codes": low_voltage.code_rows,
         "low_voltage_verdicts": low_voltage.verdict_rows,
