@@ -10,7 +10,7 @@ import polars as pl
 
 from dashboard.charts.frame import Chart, configure, fill
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import clean_text, format_number
+from dashboard.charts.words import clean_text, format_number, say_part
 from pipeline.compare.rates import LEAST_COSTS, cost_interval, poisson_interval
 from pipeline.counted import count_of
 
@@ -86,14 +86,33 @@ def say_intervals(row: dict[str, Any], costs: list[float]) -> str:
     low, high = poisson_interval(row["n_work_driven"], row["km"] / 10000)
     text = (
         f"Entries per 10,000 km: {format_number(row['work_per_10000_km'], 1)} (95 % interval"
-        f" {format_number(float(low), 1)} to {format_number(float(high), 1)}, exact for counts)."
+        f" {format_number(float(low), 1)} to {format_number(float(high), 1)})."
     )
     found = cost_interval(costs, row["km"] / 10000)
     if found is None:
         return f"{text} Cost per 10,000 km: no interval, fewer than {LEAST_COSTS} entries with a cost."
     return (
-        f"{text} Cost per 10,000 km: 95 % interval {format_number(found[0], 0)} to {format_number(found[1], 0)},"
-        f" from {count_of(len(costs), 'cost')} drawn again."
+        f"{text} Cost per 10,000 km: 95 % interval {format_number(found[0], 0)} to {format_number(found[1], 0)}, as"
+        f" well as {count_of(len(costs), 'entry')} with a cost can tell."
+    )
+
+
+def say_next(row: dict[str, Any], entries: list[dict[str, Any]]) -> str:
+    """Say what to do next about one van: find what was not written down, then look at the dearest entry."""
+    known = [entry for entry in entries if entry["cost"] is not None]
+    missing = len(entries) - len(known)
+    others = f"{missing} other entries" if missing > 1 else "other entry"
+    asked = f"Find out what the {others} cost. " if missing and known else ""
+    if not known:
+        return "Write down what each job cost and how long the van stood for it."
+    if stands(row) != STANDS[0]:
+        return f"{asked}Nothing here tells it from its siblings by cost alone."
+    top = max(known, key=lambda entry: entry["cost"])
+    share = 100 * top["cost"] / sum(entry["cost"] for entry in known)
+    return (
+        f"{asked}Look at the dearest entry first: {say_part(top['what'], top['part'])} on"
+        f" {top['worked_at']:%d %b %Y}, {format_number(top['cost'], 0)}, {share:.0f} % of what is written down. Ask"
+        " whether it held before more is spent."
     )
 
 

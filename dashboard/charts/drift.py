@@ -57,7 +57,17 @@ def say_drift(row: dict[str, Any], months: pl.DataFrame) -> str:
     )
     edge = say_edge(row)
     told = "It has left the siblings' range." if row["has_left"] else f"Leaves the siblings' range: {edge}."
-    return " ".join(part for part in (said, told if edge else "", say_noticed(row, months)) if part)
+    return " ".join(
+        part for part in (said, _say_chance(row), told if edge else "", say_noticed(row, months)) if part
+    )
+
+
+def _say_chance(row: dict[str, Any]) -> str:
+    """Say why a course whose own interval leaves out nought is not told all the same."""
+    is_told = row["tier"] in (*TOLD, "watch")
+    if is_told or row["interval_low"] <= 0 <= row["interval_high"]:
+        return ""
+    return "Among all the readings followed in the fleet, chance alone makes some move as much."
 
 
 def _line(row: dict[str, Any], months: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

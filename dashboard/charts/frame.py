@@ -79,6 +79,7 @@ def mark_size() -> alt.Size:
 
 
 NARROW = 440  # pixels of plot; below, a row's figure stands under its name instead of beside it
+_LETTER = 6.4  # pixels of a letter of a row's words, on the wide side
 ROW_WORDS = 30.0  # pixels from a row's mark up to its name: room for both lines
 
 
@@ -98,7 +99,7 @@ def row_words(
     name, figure : str
         Columns with the words.
     room : int
-        Pixels kept for the figure where both share a line.
+        Pixels kept for the figure where both share a line; a longer figure takes what it needs.
     weight : str
         A Vega expression for the weight of the font.
     """
@@ -109,13 +110,14 @@ def row_words(
         "fontWeight": {"expr": weight},
     }
     is_narrow = f"width < {NARROW}"
+    kept = f"max({room}, 12 + {_LETTER} * length(datum['{figure}'] || ''))"
     return [
         rows.mark_text(
-            align="left", x=0, color=theme.text, limit={"expr": f"{is_narrow} ? width : width - {room}"},
+            align="left", x=0, color=theme.text, limit={"expr": f"{is_narrow} ? width : width - {kept}"},
             dy={"expr": f"{is_narrow} ? 0 : 12"}, **text,
         ).encode(y, text=f"{name}:N"),
         rows.mark_text(
-            align="right", x={"expr": "width"}, color=theme.faint, limit={"expr": f"{is_narrow} ? width : {room - 6}"},
+            align="right", x={"expr": "width"}, color=theme.faint, limit={"expr": f"{is_narrow} ? width : {kept} - 6"},
             dy={"expr": f"{is_narrow} ? 16 : 12"}, **text,
         ).encode(y, text=f"{figure}:N"),
     ]  # fmt: skip

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from dashboard.charts.palette import GLYPHS
-from dashboard.charts.words import clean_text, count_decimals, format_number, format_ratio
+from dashboard.charts.words import clean_text, count_decimals, format_number, format_ratio, lower_first
 from pipeline.counted import count_of
 
 TIERS = {
@@ -122,6 +122,9 @@ def _say_code_figures(row: dict[str, Any]) -> str:
 
 def say_counts(row: dict[str, Any]) -> str:
     """Say how many siblings, vans and scans a finding rests on."""
+    if row["kind"] == "exposure_effect" and row["n_siblings"] is not None:
+        # Two sides of one comparison: those at the other level are nobody's siblings.
+        return f"{count_of(row['n_vans'], 'van')}, {count_of(row['n_scans'], 'scan')}"
     counts = []
     for column, noun in (("n_siblings", "sibling"), ("n_vans", "van"), ("n_scans", "scan")):
         if row[column] is not None and not (column == "n_vans" and row["n_siblings"] is not None):
@@ -158,7 +161,7 @@ def say_plainly(row: dict[str, Any]) -> str:
         row["kind"] == "exposure_effect" and row["code"] is not None
     )  # the claim counts the vans instead
     figures = "" if is_odds else say_figures(row)
-    figures = figures.replace("Difference ", "").replace(" (95 % interval ", ", ").rstrip(")")
+    figures = lower_first(figures.replace("Difference ", "")).replace(" (95 % interval ", ", ").rstrip(")")
     scans = count_of(row["n_scans"], "scan") if row["n_scans"] is not None else ""
     return "; ".join(text for text in (figures, scans) if text)
 

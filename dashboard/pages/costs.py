@@ -8,7 +8,15 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard.charts.costs import MOST_VANS, draw_costs, say_cost, say_days, say_intervals, stands
+from dashboard.charts.costs import (
+    MOST_VANS,
+    draw_costs,
+    say_cost,
+    say_days,
+    say_intervals,
+    say_next,
+    stands,
+)
 from dashboard.charts.words import clean_text
 from dashboard.exports.cost_pictures import COSTS_CAVEAT, COSTS_KEY, picture_costs
 from dashboard.exports.fleet_tables import tell_costs
@@ -36,11 +44,13 @@ def show_list(rows: pl.DataFrame) -> None:
     """All vans shown, with what is not recorded left blank and said beside it."""
     table = tell_costs(rows)
     show_table(
-        table,
+        table.with_columns(pl.col("cost_per_10000_km", "km").round(0)),
         {
             "van": st.column_config.TextColumn("Van", width=58),
             "cohort": st.column_config.TextColumn("Group", width=192),
-            "cost_per_10000_km": st.column_config.NumberColumn("Cost / 10,000 km", format="%.0f", width=118),
+            "cost_per_10000_km": st.column_config.NumberColumn(
+                "Cost / 10,000 km", format="localized", width=118
+            ),
             "span": st.column_config.TextColumn("Siblings", width=94),
             "stands": st.column_config.TextColumn("Cost stands", width=156),
             "days_per_10000_km": st.column_config.NumberColumn("Days / 10,000 km", format="%.1f", width=116),
@@ -49,7 +59,7 @@ def show_list(rows: pl.DataFrame) -> None:
                 "Cost in all", help="And how many entries have one.", width=116
             ),
             "days_standing": st.column_config.NumberColumn("Days", format="%.1f", width=50),
-            "km": st.column_config.NumberColumn("Km", format="%.0f", width=62),
+            "km": st.column_config.NumberColumn("Km", format="localized", width=66),
         },
         key="cost_list",
         alt="Vans: cost per 10,000 km, siblings, cost, entries with a cost, days standing, distance.",
@@ -67,20 +77,23 @@ def show_van(view: View, row: dict[str, Any]) -> None:
         st.markdown(f"**{escape(stands(row))}.** {escape(say_cost(row))}")
         st.write(escape(say_days(row)))
         st.write(escape(say_intervals(row, known)))
+        st.markdown(f"**Next.** {escape(say_next(row, entries.to_dicts()))}")
         st.caption(COSTS_CAVEAT)
     years = costs.list_van_cost_years(view.warehouse, van)
     st.header("Year by year", anchor=False)
     show_table(
         years.with_columns(
-            pl.format("{} of {}", "n_costed", "n_work").alias("recorded"), pl.col("cost_year").cast(pl.String)
+            pl.format("{} of {}", "n_costed", "n_work").alias("recorded"),
+            pl.col("cost_year").cast(pl.String),
+            pl.col("km").round(0),
         ),
         {
             "cost_year": st.column_config.TextColumn("Year", width=60),
             "n_work": st.column_config.NumberColumn("Entries", width=70),
-            "cost": st.column_config.NumberColumn("Cost", format="%.0f", width=80),
+            "cost": st.column_config.NumberColumn("Cost", format="localized", width=80),
             "recorded": st.column_config.TextColumn("With cost", width=90),
             "days_standing": st.column_config.NumberColumn("Days standing", format="%.1f", width=110),
-            "km": st.column_config.NumberColumn("Km covered", format="%.0f", width=96),
+            "km": st.column_config.NumberColumn("Km covered", format="localized", width=96),
         },
         key="cost_years",
         save=file_stem("van", van, "costs by year"),
@@ -89,14 +102,14 @@ def show_van(view: View, row: dict[str, Any]) -> None:
     st.caption("First and last year may be cut short by where the records begin and end.")
     if entries.height:
         show_table(
-            entries,
+            entries.with_columns(pl.col("odometer_km").round(0)),
             {
                 "worked_at": st.column_config.DateColumn("On", format="DD MMM YYYY", width=92),
                 "what": st.column_config.TextColumn("What", width=74),
                 "part": st.column_config.TextColumn("Part", width=116),
                 "cost": st.column_config.NumberColumn("Cost", format="%.2f", width=72),
                 "days_standing": st.column_config.NumberColumn("Days", format="%.1f", width=48),
-                "odometer_km": st.column_config.NumberColumn("Km", format="%.0f", width=66),
+                "odometer_km": st.column_config.NumberColumn("Km", format="localized", width=70),
                 "note": st.column_config.TextColumn("Note", width="medium"),
             },
             key="cost_entries",

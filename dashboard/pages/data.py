@@ -68,8 +68,8 @@ def show_conflicts(conflicts: pl.DataFrame) -> None:
             "happened_at": st.column_config.DateColumn("When", format="DD MMM YYYY"),
             "detail": st.column_config.TextColumn("What", width="large"),
             "parameter_name": st.column_config.TextColumn("Reading"),
-            "value": st.column_config.NumberColumn("One says"),
-            "other_value": st.column_config.NumberColumn("Other says"),
+            "value": st.column_config.NumberColumn("One says", format="localized"),
+            "other_value": st.column_config.NumberColumn("Other says", format="localized"),
             "unit": st.column_config.TextColumn("Unit", width=70),
         },
         key="data_conflicts",
@@ -123,7 +123,7 @@ def show_files(files: pl.DataFrame, scans: pl.DataFrame) -> None:
         )
     st.header("Scans", anchor=False)
     show_table(
-        scans.head(500),
+        scans.head(500).with_columns(pl.col("odometer_km").round(0)),
         {
             "scanned_at": st.column_config.DatetimeColumn("When (UTC)", format="DD MMM YYYY, HH:mm"),
             "van": st.column_config.TextColumn("Van", width=80),

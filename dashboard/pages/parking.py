@@ -193,7 +193,7 @@ def show_codes(view: View, contrast: Contrast) -> None:
     show_odds(
         rows.with_columns(pl.Series("name", names, dtype=pl.String)),
         {
-            "name": st.column_config.TextColumn("Code", width="medium"),
+            "name": st.column_config.TextColumn("Code", width=300),
             "level_name": st.column_config.TextColumn("More with", width=90),
         },
         {},

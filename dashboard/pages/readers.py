@@ -201,7 +201,7 @@ def show_limits(view: View) -> None:
         table,
         {
             "reader": st.column_config.TextColumn("Reader", width=120),
-            "title": st.column_config.TextColumn("Reading", width="medium"),
+            "title": st.column_config.TextColumn("Reading", width=290),
             "limit": st.column_config.TextColumn("Its limit", width=150),
             "cohort": st.column_config.TextColumn("Group", width="medium"),
             "outside": st.column_config.TextColumn("Outside it (95 %)", width=190),

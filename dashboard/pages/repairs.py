@@ -169,6 +169,9 @@ def show_readings(view: View, job: dict[str, Any]) -> None:
         alt="Readings this work touches: difference from siblings before and after, move, interval.",
         height=min(320, 37 * (rows.height + 1)),
     )
+    st.caption(
+        "Each figure leaves out siblings that were odd themselves at that time, so the three need not add up."
+    )
     link_to_reading(f"{escape(reading.title)} beside the siblings", reading, job["van"])
 
 

@@ -82,6 +82,16 @@ def _rate(title: str, value: float | None, row: Row, names: tuple[str, str, str,
     return f"{title}: {value:,.{digits}f}; {beside}."
 
 
+def _say_costed(n_costed: int, n_work: int) -> str:
+    """How much of the work has a cost at all."""
+    if not n_work:
+        return "No work is on record in that time; not recorded is not the same as none."
+    have = "has" if n_work == 1 else "have"
+    return (
+        f"{n_costed} of {count_of(n_work, 'entry')} {have} a cost; what was never written down is not in it."
+    )
+
+
 def upkeep_lines(found: dict[str, Any]) -> list[str]:
     """Return the sections on work and on costs as lines for a terminal."""
     leads = [row["claim"] for row in found["repairs"] if row["strength_rank"] == 1]
@@ -107,5 +117,5 @@ def upkeep_lines(found: dict[str, Any]) -> list[str]:
             "Days standing per 10,000 km", row["days_per_10000_km"], row,
             ("n_siblings_days", "sibling_days", "sibling_days_low", "sibling_days_high"), 1,
         ),
-        f"{row['n_costed']} of {count_of(row['n_work'], 'entry')} have a cost; what was never written down is not in it.",
+        _say_costed(row["n_costed"], row["n_work"]),
     ]  # fmt: skip

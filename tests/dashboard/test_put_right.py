@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -111,7 +112,10 @@ def test_a_name_nobody_knows_is_given_to_a_van(
     path.chmod(0o644)
     with duckdb.connect(str(path)) as connection:
         connection.execute("update vans set cohort_id = null, van = '0477' where van = '077'")
+        connection.execute("update work set van = '0477' where van = '047'")
     at = open_page(own_fleet.home, "data", monkeypatch)
+    (named,) = at.main.selectbox(key="right_name").options
+    assert re.fullmatch(r"0477, \d+ scans, \d+ (entry|entries)", named)
     at.main.selectbox(key="right_name").set_value("0477").run()
     assert "The nearest name of the register is 047" in read_page(at)
     next(b for b in at.main.selectbox if b.label == "This is van").set_value("047")

@@ -220,3 +220,16 @@ def test_a_window_says_its_days() -> None:
     said = cost_chart.say_cost(row)
     assert "01 Jan 2026 to 30 Sep 2026" in said
     assert "No distance" in said
+
+
+def test_a_dear_van_is_told_where_its_cost_lies_and_what_is_not_known() -> None:
+    row = {"cost_per_10000_km": 900.0, "sibling_median": 130.0, "sibling_low": 100.0, "sibling_high": 160.0}
+    job = {"what": "replaced", "part": "turbo", "worked_at": dt.datetime(2026, 4, 12)}
+    entries = [job | {"cost": 750.0}, job | {"cost": 250.0, "part": "tyres"}, job | {"cost": None}]
+    said = cost_chart.say_next(row, entries)
+    assert said.startswith(
+        "Find out what the other entry cost. Look at the dearest entry first: replaced turbo on"
+    )
+    assert "12 Apr 2026, 750, 75 % of what is written down." in said
+    assert "by cost alone" in cost_chart.say_next(row | {"cost_per_10000_km": 150.0}, entries)
+    assert cost_chart.say_next(row, entries[2:]).startswith("Write down what each job cost")

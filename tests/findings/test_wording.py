@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.findings import contradictions, merging, ranking, van_cells, wording
+from pipeline.findings import contradictions, merging, ranking, repairs, van_cells, wording
 from pipeline.findings.records import Finding
 
 CELL: dict[str, Any] = {
@@ -116,3 +116,69 @@ def test_the_list_puts_strong_evidence_first_and_paperwork_after_vans() -> None:
         f.finding_id for f in (strong, weak, paper, watch)
     ]
     assert [f.rank for f in ranking.rank([watch, strong])] == [1, 2]
+
+
+def test_odometers_at_odds_are_told_in_the_order_in_which_they_were_read() -> None:
+    """The scan at odds may be the earlier one: it reads more than those after it."""
+    row = {
+        "conflict_kind": "odometer_back", "van": "012", "scan_key": "a", "other_scan_key": "b", "parameter": "odometer",
+        "state": None, "at": datetime(2026, 5, 4), "value": 126232.0, "other_value": 125853.0, "unit": "km", "detail": "",
+    }  # fmt: skip
+    (found,) = contradictions.find([row])
+    assert found.claim == "Van 012: the odometer goes back: 126,232 km on 04 May 2026, then 125,853 km."
+
+
+def _work(**given: Any) -> dict[str, Any]:
+    """A thermostat replaced on a van that read 7 °C low before and after: a row of `repairs`, by hand."""
+    return {
+        "van": "012", "worked_at": datetime(2026, 3, 3), "what": "replaced", "part": "thermostat", "relearn": "unknown",
+        "parameter": "coolant_temp", "state": "warm_idle", "unit": "°C", "cohort_id": "c", "make": "Tarnwell",
+        "model": "Bracken 22", "engine": "2.2D", "model_year": 2017, "is_fallback": False, "n_before": 5, "n_after": 6,
+        "n_needed": 2, "n_over_work": 0, "n_same_day": 0, "next_work": None, "before_value": 81.0, "after_value": 80.5,
+        "before_difference": -6.9, "after_difference": -7.4, "after_p": 1e-5, "after_low": 86.0, "after_high": 90.0,
+        "n_late": 3, "late_difference": -7.4, "late_p": 1e-4, "effect": -0.5, "effect_low": -1.3, "effect_high": 0.4,
+        "effect_t": -1.2, "effect_p": 0.24, "effect_q": 0.4, "after_q": 1e-4, "expected_return": 0.1, "n_siblings": 5,
+        "n_left_out": 0, "own_from": datetime(2025, 12, 1), "own_to": datetime(2026, 10, 1), "verdict": "not_held",
+        "reason": "still_off", **given,
+    }  # fmt: skip
+
+
+def _judged(row: dict[str, Any]) -> Finding:
+    (found,) = repairs.find([row], datetime(2026, 10, 30), told_days=60, finding_q=0.05, likely_q=0.2)
+    return found
+
+
+def test_work_that_still_stands_off_carries_how_far_and_not_how_little_it_moved() -> None:
+    found = _judged(_work())
+    assert found.claim == (
+        "Van 012: did not hold: thermostat replaced on 03 Mar 2026. Engine coolant temperature, warm idle stood 6.9 °C "
+        "below its siblings before (5 scans) and still stands 7.4 °C below after (6 scans). That is against its 5 "
+        "siblings over the same dates (95 % -9.4 to -5.4 °C)."
+    )
+    assert (found.difference, found.q, found.value) == (-7.4, 1e-4, 80.5)
+    assert (found.interval_low, found.interval_high) == pytest.approx((-9.4, -5.4))
+    assert found.expected == pytest.approx(87.9)
+    moved = _judged(_work(reason="level_again", verdict="held", effect=7.0, effect_low=6.0, effect_high=8.0))
+    assert (moved.difference, moved.q) == (7.0, 0.4)
+
+
+@pytest.mark.parametrize(
+    ("part", "relearn", "is_asked"),
+    [
+        ("thermostat", "unknown", False),
+        ("coolant temperature sensor", None, False),
+        ("egr_valve", "unknown", True),
+        ("egr_valve", "done", False),
+        ("thermostat and EGR valve", "unknown", True),
+        ("gearbox mount", None, True),
+        ("", "unknown", True),
+    ],
+)
+def test_a_relearn_is_asked_for_only_where_something_is_taught(
+    part: str, relearn: str | None, is_asked: bool
+) -> None:
+    """Common practice, no source: a thermostat has nothing that a control unit would learn."""
+    found = _judged(_work(part=part, relearn=relearn))
+    assert found.next_check.startswith("Ask whether the relearn was done") is is_asked
+    assert any("relearn" in rival for rival in found.rivals) is is_asked
+    assert any("the new one is faulty" in rival for rival in found.rivals)

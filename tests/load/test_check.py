@@ -84,7 +84,8 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Told:
 
     ingest.load(home, [DATA])
     far, far_readings = _two_readers(61, first_van=60, is_copy=False)
-    load(more=HEAD + SCANS, far=far, far_readings=far_readings, vins=REGISTER)
+    work = "van,at,what,part\n0411,2026-03-05,serviced,tyres\n999,2026-03-05,serviced,tyres\n"
+    load(more=HEAD + SCANS, far=far, far_readings=far_readings, vins=REGISTER, work=work)
     refused = load(two=HEAD + REFUSED)
     assert [
         f.rejected for f in load(seen=NOTES.format("nonsense"), mended=NOTES.format("some day")).files
@@ -102,6 +103,8 @@ def test_what_is_wrong_is_named_with_its_remedy(told: Told) -> None:
     assert "1 row: The time is not written as ISO 8601" in said["seen.csv"]
     assert "(line 3)" in said["seen.csv"]
     assert "Did you mean 041? Add it to the register, or: kinbay alias" in said["van 0411"]
+    assert "named in 1 scan, 1 work entry and is not in the register" in said["van 0411"]
+    assert "named in 1 work entry and is not in the register" in said["van 999"]
     assert "before the van's first day in service" in said["reader Yard tablet"]
     assert "differ as miles and km do" in said["van 041"]
     assert "one written down by hand" in said["van 042"]

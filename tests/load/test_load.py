@@ -371,3 +371,30 @@ def test_lines_for_a_terminal(home: Home, write: Write) -> None:
         "  and 2 more.",
         "1 file: 1 row taken, 5 left out.",
     ]
+
+
+def test_a_decimal_comma_has_its_own_remedy_and_the_file_can_then_be_read_another_way(
+    home: Home, write: Write
+) -> None:
+    path = write(
+        "tablet.csv",
+        "van;reader;scanned_at;parameter;value;unit\n"
+        + "041;Tab;2026-03-02T08:00:00Z;coolant_temp;88,4;°C\n" * 2
+        + "041;Tab;2026-03-02T08:00:00Z;engine_speed;x;rpm\n",
+    )
+    (first,) = ingest.load(home, [path]).files
+    said = {r.value: r.remedy for r in first.rejects}
+    assert said["88,4"].startswith("Let the spreadsheet write a point instead of the decimal comma")
+    assert said["x"] == "Write a plain number such as 13.8, with a point and without a unit."
+    (again,) = ingest.load(home, [path]).files
+    assert "nothing was taken; kinbay withdraw it first" in again.notes[0]
+
+
+def test_files_of_one_kind_that_wait_ask_once(home: Home, write: Write) -> None:
+    text = "Vehicle;Date;Time;Mileage;Coolant;Engine speed;Battery\n;;;km;°C;1/min;V\n" + "".join(
+        f"041;2{day}.03.2026;08:10;18433{day};88,{day};79{day};13,{day}4\n" for day in range(4, 8)
+    )
+    paths = [write(name, text.replace("041", van)) for name, van in (("a.csv", "041"), ("b.csv", "042"))]
+    lines = ingest.load(home, paths).lines()
+    assert sum("Which reading is 'Coolant'?" in line for line in lines) == 1
+    assert "b.csv: waits for the same answers as a.csv; answer them once." in lines
