@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.compare.distributions import t_quantile, z_quantile
+from pipeline.compare.distributions import z_quantile
 
 FloatArray = NDArray[np.float64]
 
@@ -56,49 +56,3 @@ def wilson(k: ArrayLike, n: ArrayLike, confidence: float = 0.95) -> tuple[FloatA
     low = np.where((size == 0) | (hits == 0), 0.0, np.maximum(centre - reach, 0.0))
     high = np.where((size == 0) | (hits == size), 1.0, np.minimum(centre + reach, 1.0))
     return low, high
-
-
-def mean_difference(
-    mean_a: ArrayLike,
-    variance_a: ArrayLike,
-    n_a: ArrayLike,
-    mean_b: ArrayLike,
-    variance_b: ArrayLike,
-    n_b: ArrayLike,
-    confidence: float = 0.95,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return mean_a - mean_b with its interval, variances not taken as equal.
-
-    Parameters
-    ----------
-    mean_a, mean_b : (...,) float
-        Means over vans.
-    variance_a, variance_b : (...,) float
-        Sample variances between vans, divisor n - 1.
-    n_a, n_b : (...,) number
-        Numbers of vans; below 2 the interval is nan.
-    confidence : float
-        Coverage aimed at.
-
-    Returns
-    -------
-    difference, low, high : (...,) float
-
-    Notes
-    -----
-    Source: Welch 1938, Biometrika 29:350-362; degrees of freedom of Satterthwaite 1946, Biometrics
-    Bulletin 2:110-114.
-    """
-    size_a, size_b = np.asarray(n_a, dtype=np.float64), np.asarray(n_b, dtype=np.float64)
-    difference = np.asarray(mean_a, dtype=np.float64) - np.asarray(mean_b, dtype=np.float64)
-    if not 0 < confidence < 1:
-        raise ValueError("confidence lies between 0 and 1")
-    enough = (size_a >= 2) & (size_b >= 2)
-    size_a, size_b = np.where(enough, size_a, 2.0), np.where(enough, size_b, 2.0)
-    part_a = np.asarray(variance_a, dtype=np.float64) / size_a
-    part_b = np.asarray(variance_b, dtype=np.float64) / size_b
-    total = part_a + part_b
-    spread = part_a**2 / (size_a - 1) + part_b**2 / (size_b - 1)
-    df = np.where(spread > 0, total**2 / np.where(spread > 0, spread, 1.0), size_a + size_b - 2)
-    reach = np.where(enough, t_quantile(0.5 + confidence / 2, df) * np.sqrt(total), np.nan)
-    return difference, difference - reach, difference + reach

@@ -14,23 +14,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 StrArray = NDArray[np.str_]
 
-ROUNDING = 1e-9  # a value on its limit stays inside after both were converted
 BOTH_SIDES_SHARE = 0.2  # of the vans outside; common practice, no source
-
-
-@dataclass(frozen=True)
-class OutsideCounts:
-    """Vans outside a limit, one entry per group (cohort x measure x reader x limit), shape (groups,).
-
-    `group` is the caller's code. `n_scans` counts the scans that could be judged.
-    """
-
-    group: IntArray
-    n_vans: IntArray
-    n_outside: IntArray
-    n_above: IntArray
-    n_below: IntArray
-    n_scans: IntArray
 
 
 @dataclass(frozen=True)
@@ -46,87 +30,6 @@ class LimitVerdicts:
     high: FloatArray
     tier: StrArray
     side: StrArray
-
-
-def count_outside(
-    group: ArrayLike, van: ArrayLike, value: ArrayLike, low: ArrayLike, high: ArrayLike, mark: ArrayLike
-) -> OutsideCounts:
-    """Count the vans outside a reader's own limit, the van as the unit.
-
-    A van is outside where the median of its scan levels lies beyond a limit, or where the reader marked
-    more than half of its scans so. Values on a limit are inside.
-
-    Parameters
-    ----------
-    group, van : (n,) int
-        Codes; one row per scan of one measure.
-    value : (n,) float
-        Scan levels, as read: the reader's limit speaks of what it shows, so nothing is taken out.
-    low, high : (n,) float
-        The reader's limits in the same unit, nan where there is none. Where they differ between the scans
-        of a van, the medians count.
-    mark : (n,) int
-        What the reader showed: -1 low, 0 within, 1 high, 2 outside without a side, other values none.
-
-    Returns
-    -------
-    OutsideCounts
-        Groups in rising order; groups in which nothing could be judged are left out. A van marked
-        'outside' without a side, its level not beyond a known limit, counts as outside on no side.
-    """
-    codes = [np.asarray(x, dtype=np.int64) for x in (group, van, mark)]
-    numbers = [np.asarray(x, dtype=np.float64) for x in (value, low, high)]
-    if len({x.shape for x in (*codes, *numbers)}) > 1:
-        raise ValueError("all arrays must have one length")
-    marked = np.isin(codes[2], (-1, 0, 1, 2))
-    kept = np.isfinite(numbers[0]) & (marked | np.isfinite(numbers[1]) | np.isfinite(numbers[2]))
-    codes, numbers, marked = [x[kept] for x in codes], [x[kept] for x in numbers], marked[kept]
-    order = np.lexsort((codes[1], codes[0]))
-    (group_s, van_s, mark_s), marked = [x[order] for x in codes], marked[order]
-    value_s, low_s, high_s = (x[order] for x in numbers)
-    new = (group_s[1:] != group_s[:-1]) | (van_s[1:] != van_s[:-1])
-    cell = np.cumsum(np.r_[0, new]) if len(order) else group_s
-    starts = starts_of(cell)
-    level = segment_medians(value_s, starts)
-    ceiling, floor = (_known_medians(x, cell, len(starts)) for x in (high_s, low_s))
-    above = level > ceiling + ROUNDING * np.abs(ceiling)
-    below = level < floor - ROUNDING * np.abs(floor)
-    n_marked = np.bincount(cell, weights=marked, minlength=len(starts))
-    counts = [np.bincount(cell, weights=mark_s == m, minlength=len(starts)) for m in (1, -1, 2)]
-    is_marked = 2 * (counts[0] + counts[1] + counts[2]) > np.maximum(n_marked, 1)
-    sided = is_marked & ~(above | below)
-    above |= sided & (counts[0] > counts[1])
-    below |= sided & (counts[1] > counts[0])
-    return _sum_groups(
-        group_s[starts], above | below | is_marked, above, below, np.diff(starts, append=len(cell))
-    )
-
-
-def _known_medians(values: FloatArray, cell: IntArray, cells: int) -> FloatArray:
-    """Return the median of each cell's finite values, nan where it has none."""
-    known = np.isfinite(values)
-    found = np.full(cells, np.nan)
-    starts = starts_of(cell[known])
-    if len(starts):
-        found[cell[known][starts]] = segment_medians(values[known], starts)
-    return found
-
-
-def _sum_groups(
-    group: IntArray,
-    outside: NDArray[np.bool_],
-    above: NDArray[np.bool_],
-    below: NDArray[np.bool_],
-    scans: IntArray,
-) -> OutsideCounts:
-    """Add up vans by group; `group` (vans,) is sorted."""
-    known, number = np.unique(group, return_inverse=True)
-    n = len(known)
-    sums = [
-        np.bincount(number, weights=w, minlength=n).astype(np.int64)
-        for w in (np.ones(len(group)), outside, above, below, scans)
-    ]
-    return OutsideCounts(known, *sums)
 
 
 def judge_limits(
@@ -149,7 +52,7 @@ def judge_limits(
     Parameters
     ----------
     n_vans, n_outside, n_above, n_below : (groups,) int
-        Vans looked at, outside, above and below; from `count_outside` or the mart `limit_shares`.
+        Vans looked at, outside, above and below; as the mart `limit_shares` counts them.
     suspect_share : float
         Share of vans outside above which the limit is suspect (a setting).
     min_vans, finding_vans : int

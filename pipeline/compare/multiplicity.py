@@ -47,25 +47,6 @@ def benjamini_hochberg(p: Floats) -> Floats:
     return q
 
 
-def rejection_cutoff(p: Floats, q_level: float) -> float:
-    """Return the p-value at or below which the step-up procedure rejects at q_level.
-
-    With k rejections it is k q_level / N. With none it is q_level / N, which a single van would have to reach.
-
-    Parameters
-    ----------
-    p
-        p-values, shape (N,); nan = not made.
-    q_level
-        False discovery rate allowed.
-    """
-    tested = int(np.count_nonzero(~np.isnan(p)))
-    if tested == 0:
-        return 0.0
-    rejected = int(np.count_nonzero(benjamini_hochberg(p) <= q_level))
-    return max(rejected, 1) * q_level / tested
-
-
 def combine_p(p: Floats, matter: Ints, matters: int) -> Floats:
     """Return one p-value for all comparisons of a matter, however they depend on one another.
 

@@ -276,8 +276,3 @@ def expected_return(difference: Floats, between: Floats, w2: Floats, n_scans: Fl
     total = between + own
     share = np.divide(own, total, out=np.ones_like(own), where=total > 0)
     return -difference * share
-
-
-def did(van_before: float, van_after: float, sibling_before: float, sibling_after: float) -> float:
-    """Return (van after - before) - (siblings after - before): the bare arithmetic."""
-    return (van_after - van_before) - (sibling_after - sibling_before)

@@ -10,7 +10,6 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from pipeline import vocabulary
 from pipeline.findings import movement_words, wording
 from pipeline.findings.records import TIERS, Finding
 from pipeline.vocabulary.physics import worked_out
@@ -182,9 +181,3 @@ def merge(findings: Iterable[Finding]) -> list[Finding]:
         (f.cohort_id, f.module, f.code) for f in known if f.kind == "code_fleetwide" and f.tier == "finding"
     }
     return [f for f in done if not _is_explained(f, fleetwide)]
-
-
-def unknown_readings() -> list[str]:
-    """Return readings of the kinship file that the vocabulary does not know."""
-    known = {p.key for p in vocabulary.parameters()}
-    return sorted({name for pair in kinship() for name in pair} - known)

@@ -6,78 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.compare.intervals import wilson
-from pipeline.compare.limits import OutsideCounts, count_outside, judge_limits, spread_of_siblings
-
-NONE = 9  # any other figure: the reader marked nothing
-NAN = float("nan")
-
-
-def _count(rows: list[tuple[int, int, float, float, float, int]]) -> OutsideCounts:
-    columns = list(zip(*rows, strict=True))
-    return count_outside(*columns)
-
-
-def test_the_van_is_the_unit() -> None:
-    # van 1 has ten scans outside, van 2 and 3 one each inside: one van of three, not ten rows of twelve
-    counts = _count([(0, 1, 12.0, 0.0, 10.0, NONE)] * 10 + [(0, v, 9.0, 0.0, 10.0, NONE) for v in (2, 3)])
-    assert (counts.n_vans[0], counts.n_outside[0], counts.n_scans[0]) == (3, 1, 12)
-    assert (counts.n_above[0], counts.n_below[0]) == (1, 0)
-
-
-def test_the_median_of_a_vans_scans_decides() -> None:
-    counts = _count(
-        [(0, 1, x, 5.0, 10.0, NONE) for x in (9.0, 9.0, 30.0)]
-        + [(0, 2, x, 5.0, 10.0, NONE) for x in (4.0, 4.0, 9.0)]
-    )
-    assert (counts.n_vans[0], counts.n_above[0], counts.n_below[0]) == (2, 0, 1)
-
-
-def test_marks_count_by_majority_of_marked_scans() -> None:
-    rows = [
-        *((0, 1, 8.0, NAN, NAN, m) for m in (1, 1, 0)),  # high in 2 of 3
-        *((0, 2, 8.0, NAN, NAN, m) for m in (1, 0)),  # half is no majority
-        *((0, 3, 8.0, NAN, NAN, m) for m in (2, 2)),  # outside, side not said
-        *((0, 4, 8.0, NAN, NAN, m) for m in (-1, NONE, NONE)),  # the only marked scan is low
-    ]
-    counts = _count(rows)
-    assert (counts.n_vans[0], counts.n_outside[0], counts.n_above[0], counts.n_below[0]) == (4, 3, 1, 1)
-    assert counts.n_scans[0] == 8
-
-
-def test_one_limit_is_enough_and_none_is_not_judged() -> None:
-    counts = _count(
-        [(7, 1, 12.0, NAN, 10.0, NONE), (7, 2, 12.0, 14.0, NAN, NONE), (8, 1, 12.0, NAN, NAN, NONE)]
-    )
-    assert counts.group.tolist() == [7]
-    assert (counts.n_above[0], counts.n_below[0]) == (1, 1)
-
-
-def test_a_value_on_the_limit_is_inside_after_conversion_too() -> None:
-    kg_per_h = 36 / 3.6  # 10 g/s
-    counts = _count(
-        [(0, v, 0.1 + 0.2, 0.0, 0.3, NONE) for v in range(3)] + [(1, 1, kg_per_h, 10.0, 12.0, NONE)]
-    )
-    assert counts.n_outside.tolist() == [0, 0]
-
-
-def test_rows_in_any_order_and_missing_values() -> None:
-    rng = np.random.default_rng(3)
-    rows = [
-        (int(g), int(v), float(x), 4.0, 6.0, NONE)
-        for g in range(4)
-        for v in range(5)
-        for x in rng.normal(5, 1, 3)
-    ]
-    shuffled = [rows[i] for i in rng.permutation(len(rows))] + [(2, 9, NAN, 4.0, 6.0, 1)]
-    for a, b in zip(vars(_count(rows)).values(), vars(_count(shuffled)).values(), strict=True):
-        assert np.array_equal(a, b)
-
-
-def test_nothing_and_unequal_lengths() -> None:
-    none = np.empty(0)
-    assert len(count_outside(none, none, none, none, none, none).group) == 0
-    with pytest.raises(ValueError, match="one length"):
-        count_outside([1], [1, 2], [1.0], [1.0], [1.0], [0])
+from pipeline.compare.limits import judge_limits, spread_of_siblings
 
 
 @pytest.mark.parametrize(

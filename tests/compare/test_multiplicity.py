@@ -16,7 +16,6 @@ from pipeline.compare.multiplicity import (
     benjamini_hochberg,
     combine_p,
     matter_cutoff,
-    rejection_cutoff,
 )
 
 # Benjamini and Hochberg 1995, JRSS B 57:289-300, section 4: 15 p-values, 4 rejected at .05 (Bonferroni: 3).
@@ -31,7 +30,6 @@ def test_paper_rejects_four_of_fifteen() -> None:
     assert PAPER[q <= 0.05].max() == 0.0095
     assert (PAPER * 15 <= 0.05).sum() == 3
     # the paper: p(4) = .0095 <= 4/15 x .05 = .013
-    assert rejection_cutoff(PAPER, 0.05) == pytest.approx(4 / 15 * 0.05)
     own = np.arange(15)
     assert matter_cutoff(adjust_by_matter(PAPER, own)[1], own, 0.05) == pytest.approx(4 / 15 * 0.05)
 
@@ -54,8 +52,6 @@ def test_order_does_not_matter() -> None:
 
 
 def test_cutoff_without_rejection_is_what_one_van_would_need() -> None:
-    assert rejection_cutoff(np.array([0.5, 0.9, np.nan, 0.7, 0.8]), 0.05) == pytest.approx(0.05 / 4)
-    assert rejection_cutoff(np.array([np.nan]), 0.05) == 0.0
     p, matter = np.array([0.5, 0.9, 0.7, 0.8, 0.6]), np.array([4, 1, 2, 3, 4])
     found = matter_cutoff(adjust_by_matter(p, matter)[1], matter, 0.05)
     np.testing.assert_allclose(found, [0.05 / 8, 0.05 / 4, 0.05 / 4, 0.05 / 4, 0.05 / 8])

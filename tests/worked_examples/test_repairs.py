@@ -20,12 +20,22 @@ def test_the_minimum_wage_study(example: Example) -> None:
     The means as printed give 2.75; the paper prints 2.76 from unrounded cells.
     """
     case = example("did_card_krueger")
-    (before, after), (other_before, other_after) = case["inputs"]["treated"], case["inputs"]["control"]
+    treated, control = case["inputs"]["treated"], case["inputs"]["control"]
     expected = case["expected"]
-    both = repairs.did(before, after, other_before, other_after)
-    assert both == pytest.approx(expected["difference_in_differences"], abs=1e-9)
-    assert repairs.did(before, after, 0.0, 0.0) == pytest.approx(expected["treated_change"])
-    assert repairs.did(0.0, 0.0, other_before, other_after) == pytest.approx(-expected["control_change"])
+    value = np.array([*treated, *control])
+    series, at, both = np.array([0, 0, 1, 1]), np.array([0, 9, 0, 9]), np.array([0, 1])
+    start, work, end = (np.full(2, day) for day in (0, 5, 10))
+    _, before = repairs.window_means(series, at, value, both, start, work)
+    _, after = repairs.window_means(series, at, value, both, work, end)
+    changes = after - before
+    assert changes == pytest.approx([expected["treated_change"], expected["control_change"]])
+    states = repairs.Members(
+        np.zeros(3, np.int64), np.zeros(3, np.int64), np.full(3, changes[1]), np.full(3, 2.0)
+    )
+    found = repairs.set_against(
+        changes[:1], np.array([2.0]), states, np.array([0.1]), np.array([0.1]), np.zeros(1, np.bool_)
+    )
+    assert found.difference[0] == pytest.approx(expected["difference_in_differences"], abs=1e-9)
 
 
 def test_the_interaction_of_a_regression() -> None:
@@ -43,7 +53,6 @@ def test_the_interaction_of_a_regression() -> None:
     is_van = np.r_[np.zeros(2 * n), 1.0, 1.0]
     design = sm.add_constant(np.column_stack([is_van, is_after, is_van * is_after]))
     fitted = sm.OLS(value, design).fit()
-    assert repairs.did(own_before, own_after, before.mean(), after.mean()) == pytest.approx(fitted.params[3])
 
     changes = after - before
     members = repairs.Members(np.zeros(n, np.int64), np.zeros(n, np.int64), changes, np.full(n, 2.0))
@@ -54,6 +63,7 @@ def test_the_interaction_of_a_regression() -> None:
     )  # fmt: skip
     case = sm.OLS(np.r_[changes, own_after - own_before], sm.add_constant(np.r_[np.zeros(n), 1.0])).fit()
     assert found.difference[0] == pytest.approx(case.params[1])
+    assert found.difference[0] == pytest.approx(fitted.params[3])
     assert found.t[0] == pytest.approx(case.tvalues[1])
     assert found.df[0] == pytest.approx(n - 1)
     assert found.p[0] == pytest.approx(case.pvalues[1])
