@@ -10,9 +10,10 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli import HomeOption, TableFormat, app, print_json, progress, run, say
+from pipeline.cli import HomeOption, TableFormat, app
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
+from pipeline.terminal import print_json, progress, run, say
 
 __all__ = ["app", "main"]
 

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-PROGRESS_MARK = "@progress "
+from pipeline.terminal import PROGRESS_MARK
+
 MEMORY_SHARE = 0.75
 MOST_KEPT = 2 * 2**20
 _CRASH = "Traceback (most recent call last)"
