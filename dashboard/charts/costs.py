@@ -60,6 +60,20 @@ def say_cost(row: dict[str, Any]) -> str:
     )
 
 
+def say_dearest(rows: list[dict[str, Any]]) -> str:
+    """Say which van's cost lies furthest above its siblings', as a ratio of their median; it may be by chance."""
+    known = [row for row in rows if row["sibling_median"]]
+    if not known:
+        return "No van has three siblings with a cost per 10,000 km, so none can be held against others."
+    top = max(known, key=lambda row: row["cost_per_10000_km"] / row["sibling_median"])
+    return (
+        f"Furthest above its siblings: van {clean_text(top['van'])} with {format_number(top['cost_per_10000_km'], 0)} per"
+        f" 10,000 km in {count_of(top['n_costed_driven'], 'entry')}; its {count_of(top['n_siblings'], 'sibling')} run from"
+        f" {format_number(top['sibling_low'], 0)} to {format_number(top['sibling_high'], 0)}, median"
+        f" {format_number(top['sibling_median'], 0)}. In any group one van is the dearest."
+    )
+
+
 def say_days(row: dict[str, Any]) -> str:
     """Say how long a van stood for work beside its siblings."""
     if row["days_standing"] is None:

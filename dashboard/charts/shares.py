@@ -10,7 +10,7 @@ import polars as pl
 
 from dashboard.charts.frame import Chart, configure
 from dashboard.charts.palette import THEMES, Theme
-from dashboard.charts.words import Reading, clean_text, format_number, format_share
+from dashboard.charts.words import Reading, clean_text, format_number, format_share, lower_first
 from pipeline.counted import count_of
 
 PARTS = {
@@ -46,6 +46,14 @@ def fills(theme: Theme) -> dict[str, tuple[str, str]]:
         "exposure": (theme.within, theme.ground),
         "rest": (theme.band, theme.text),
     }
+
+
+def say_shares(rows: pl.DataFrame) -> str:
+    """Count the readings by the part that is largest in them (rows of `list_variance_shares` of one state)."""
+    largest = rows.drop_nulls("share").sort("share", descending=True).unique("parameter", keep="first")
+    counts = dict(largest.group_by("part").len().iter_rows())
+    told = [f"{lower_first(name)} in {counts[part]}" for part, name in PARTS.items() if part in counts]
+    return f"The largest share of {count_of(largest.height, 'reading')}: {', '.join(told)}."
 
 
 def say_share(row: dict[str, Any]) -> str:

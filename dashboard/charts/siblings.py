@@ -20,6 +20,15 @@ _LEVEL_STEP = 6.5
 _DOT_SHARE = 0.024  # width of a mark as a share of the value axis, on a chart about 500 px wide
 
 
+def say_outside(cells: pl.DataFrame) -> str:
+    """Count the vans outside their siblings of those that can be judged."""
+    judged = cells.filter(pl.col("verdict") != "not_judged").height
+    if not judged:
+        return "No van can be judged here yet: too few scans or siblings."
+    outside = cells.filter(pl.col("verdict").is_in(["above", "below"])).height
+    return f"{outside or 'None'} of {count_of(judged, 'van')} outside {'its' if judged == 1 else 'their'} siblings."
+
+
 def choose_cohorts(cells: pl.DataFrame, van: str | None) -> list[str]:
     """Return the cohorts to draw, the chosen van's first; where they are too many, those with most vans outside."""
     ranked = (

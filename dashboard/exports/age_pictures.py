@@ -6,7 +6,7 @@ from dashboard.charts.age_words import CONFOUNDED, associate, say_association
 from dashboard.charts.ages import draw_ages
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
-from dashboard.charts.words import Reading
+from dashboard.charts.words import Reading, lower_first
 from dashboard.exports.picture import Caption, caption_of
 from dashboard.questions import fleet
 from dashboard.questions.ages import Against, list_age_points
@@ -17,6 +17,10 @@ from pipeline.errors import KinbayError
 AGES_KEY = (
     "Each dot is one van by the medians of its last year, or one scan. Dashed: median of the vans near each place,"
     " smoothed over three bins; shaded: their middle 80 %; n: vans in the bin. Line: the chosen van's scans in order."
+)
+
+_BY_DATE = (
+    "Season, readers and updates move a reading as well as wear does: for one van's own course see its drift."
 )
 
 
@@ -43,8 +47,12 @@ def picture_ages(
         raise KinbayError("No van that matches the filters has both", reading.title, "Widen the filters.")
     path = list_age_points(*asked, "scan", [van] if van else [])
     per_van = points if dots == "van" else list_age_points(*asked, "van", names)
-    what = other.title if other else {"age": "age", "odometer": "kilometres", "date": "date"}[against.kind]
-    said = "" if against.kind == "date" else say_association(associate(per_van), against.kind)
+    what = (
+        lower_first(other.title)
+        if other
+        else {"age": "age", "odometer": "kilometres", "date": "date"}[against.kind]
+    )
+    said = say_association(associate(per_van), against.kind) if against.kind != "date" else _BY_DATE
     if against.kind == "age":
         said = f"{said} {CONFOUNDED}"
     caption = caption_of(

@@ -12,9 +12,10 @@ from dashboard.charts.palette import GLYPHS, PRINT, WORDS
 from dashboard.charts.van import draw_van
 from dashboard.charts.words import Reading, clean_text, say_part, say_standing
 from dashboard.exports.reading_pictures import draw_own_group
-from dashboard.exports.van_facts import describe_facts, know_van, say_alone, say_code
+from dashboard.exports.van_facts import Known, describe_facts, know_van, say_alone, say_code
 from dashboard.questions import vans
 from dashboard.questions.warehouse import Warehouse
+from pipeline.counted import count_of
 
 MOST_READINGS, MOST_FINDINGS, MOST_CODES, MOST_EVENTS, MOST_CAUTIONS = 6, 3, 4, 3, 3
 
@@ -35,6 +36,8 @@ class Brief:
         Rows of `list_findings`, best first.
     codes, events, cautions : list of str
         Lines.
+    wait : str
+        What to do where nothing stands out; empty where something does.
     unknown : str
         What was not judged or not scanned.
     origin : str
@@ -51,6 +54,7 @@ class Brief:
     codes: list[str]
     events: list[str]
     cautions: list[str]
+    wait: str
     unknown: str
     origin: str
 
@@ -81,6 +85,31 @@ def _draw_strip(warehouse: Warehouse, cells: pl.DataFrame, van: str) -> Chart | 
         return None
     row = standing.row(0, named=True)
     return draw_own_group(warehouse, Reading.from_row(row, row["channel"]), van)
+
+
+def _say_wait(known: Known, n_judged: int) -> str:
+    """Say what to do with a van of which nothing stands out; a van without siblings gains nothing by more scans."""
+    if known.matters or known.is_alone:
+        return ""
+    n_open = known.cells.height - n_judged
+    scan = "Scan it again in the same states, with a reader that its siblings are read with"
+    if not n_judged:
+        return f"{scan}: nothing could be judged yet."
+    if n_open:
+        return f"Nothing stands out so far. {scan}: {count_of(n_open, 'comparison')} could not be judged yet."
+    return "Nothing stands out: scan it again at the usual time."
+
+
+def _say_unknown(n: int, n_judged: int) -> str:
+    """Say how many comparisons of a van were not judged."""
+    if n == n_judged:
+        return (
+            f"All {count_of(n, 'comparison')} of this van could be judged. What was not scanned says nothing."
+        )
+    return (
+        f"{n - n_judged} of {count_of(n, 'comparison')} of this van were not judged for want of scans or siblings. What was"
+        " not scanned says nothing."
+    )
 
 
 def write_brief(warehouse: Warehouse, van: str) -> Brief:
@@ -115,7 +144,7 @@ def write_brief(warehouse: Warehouse, van: str) -> Brief:
             if e["happened_at"] is not None
         ],
         cautions=list(dict.fromkeys(clean_text(c) for c in cautions))[:MOST_CAUTIONS],
-        unknown=f"{cells.height - judged.height} of {cells.height} comparisons of this van were not judged"
-        " for want of scans or siblings. What was not scanned says nothing.",
+        wait=_say_wait(known, judged.height),
+        unknown=_say_unknown(cells.height, judged.height),
         origin=f"{known.origin} All vans of the group compared.",
     )

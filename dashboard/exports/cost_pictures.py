@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from dashboard.charts.costs import draw_costs, say_cost, say_days
+from dashboard.charts.costs import draw_costs, say_cost, say_days, say_dearest
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
 from dashboard.exports.picture import Caption, caption_of
@@ -38,7 +38,7 @@ def picture_costs(warehouse: Warehouse, filters: Filters, van: str | None) -> tu
             remedy="Write the cost beside the work, and read the odometer at two scans at least.",
         )
     own = rows.filter(pl.col("van") == pl.lit(van)) if van is not None else rows.head(0)
-    finding = ""
+    finding = say_dearest(known.to_dicts())
     if own.height:
         row = own.row(0, named=True)
         finding = f"{say_cost(row)} {say_days(row)}"

@@ -33,8 +33,9 @@ def find_drift(
             rows = rows.filter(pl.col(column) == pl.lit(wanted))
     if rows.is_empty():
         raise KinbayError(
-            f"Van {clean_text(van)} cannot be followed through time in this reading",
-            remedy="It takes three siblings scanned over the same months; `kinbay van` lists what is followed.",
+            f"Van {clean_text(van)} cannot be followed through time{' in this reading' if parameter else ''}",
+            remedy="It takes 8 scans of the van and three siblings scanned over the same months; `kinbay van` lists what"
+            " is followed.",
         )
     return rows.row(0, named=True)
 

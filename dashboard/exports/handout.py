@@ -25,7 +25,7 @@ _FOOT = 92.0
 _TWO_LINES = 25.0
 """Height of two lines of the text in points."""
 _HEADS = ["Reading", "Verdict", ">Value", ">Siblings", ">Diff.", ">Scans/vans"]
-_SHARES = [0.38, 0.17, 0.14, 0.12, 0.08, 0.11]
+_SHARES = [0.39, 0.15, 0.12, 0.15, 0.08, 0.11]
 
 
 def _lay_first(sheet: Sheet, matter: dict[str, Any], floor: float) -> None:
@@ -46,14 +46,16 @@ def _lay_first(sheet: Sheet, matter: dict[str, Any], floor: float) -> None:
 def _lay_others(sheet: Sheet, matters: list[dict[str, Any]], floor: float) -> None:
     """The other matters of the van, as far as the page holds them."""
     for number, matter in enumerate(matters):
-        told = f"{TIERS[matter['tier']]}: {matter['claim']}"
-        if sheet.y + sheet.height_of(told, 9.5, bold=True) + _TWO_LINES > floor:
+        told, check = f"{TIERS[matter['tier']]}: {matter['claim']}", f"Next check: {matter['next_check']}"
+        height = sheet.height_of(told, 9.5, bold=True) + sheet.height_of(check, 9.5) + 5
+        is_last = number + 1 == len(matters)
+        if sheet.y + height + (0.0 if is_last else _TWO_LINES / 2) > floor:
             left = count_of(len(matters) - number, "more matter")
             sheet.write(f"{left} on the dashboard.", colour=PRINT.faint, floor=floor)
             return
         sheet.write(told, size=9.5, bold=True, gap=1)
         if matter["next_check"]:
-            sheet.write(f"Next check: {matter['next_check']}", size=9.5, indent=10, gap=4, floor=floor)
+            sheet.write(check, size=9.5, indent=10, gap=4, floor=floor)
 
 
 def _lay_lines(sheet: Sheet, title: str, lines: list[str], floor: float) -> None:
@@ -98,6 +100,9 @@ def lay_out(brief: Brief) -> str:
         sheet.table(_HEADS, brief.readings, _SHARES, size=8.5)
     if brief.matters:
         _lay_first(sheet, brief.matters[0], floor)
+    elif brief.wait:
+        sheet.write("What to do next", size=12, bold=True, gap=2)
+        sheet.write(brief.wait, size=9.5, bold=True, gap=4, floor=floor)
     _lay_lines(sheet, "Cautions", brief.cautions, floor)
     _lay_others(sheet, brief.matters[1:], floor)
     _lay_lines(sheet, "Codes on the last scan", brief.codes, floor)
@@ -134,6 +139,8 @@ def print_html(brief: Brief) -> bytes:
         parts.append(write_table("Readings that stand out or nearly do", _HEADS, brief.readings))
     if brief.matters:
         parts.append(f"<h2>What to check next</h2>{''.join(map(_write_matter, brief.matters))}")
+    elif brief.wait:
+        parts.append(f"<h2>What to do next</h2>{write_line(brief.wait, 'strong')}")
     parts += [
         write_list("Cautions", brief.cautions),
         write_list("Codes on the last scan", brief.codes),

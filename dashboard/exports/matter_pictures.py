@@ -90,7 +90,9 @@ def _agreement(warehouse: Warehouse, row: dict[str, Any]) -> Picture | None:
 
 
 def _repair(warehouse: Warehouse, row: dict[str, Any]) -> Picture | None:
-    """The very piece of work the claim is about."""
+    """The very piece of work the claim is about; a code that came back after work for it, scan by scan."""
+    if row["code"] is not None:
+        return _strips(warehouse, row)
     for job in repairs.list_repairs(warehouse, [row["van"]]).iter_rows(named=True):
         told = repairs.list_repair_readings(warehouse, job["van"], job["worked_at"], job["what"], job["part"])
         own = told.filter(pl.col("claim") == pl.lit(row["claim"]))

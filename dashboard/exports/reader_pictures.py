@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from dashboard.charts.agreement import draw_agreement
+from dashboard.charts.exposure_words import say_count
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
 from dashboard.charts.reader_words import UNIT, measure_agreement, name_update, say_agreement, say_updated
@@ -69,7 +70,7 @@ def picture_biases(warehouse: Warehouse, reader: str) -> tuple[Chart, Caption]:
     caption = caption_of(
         fleet.describe_build(warehouse).row(0, named=True),
         title=title,
-        finding="",
+        finding=f"{say_count(rows.to_dicts())} What is sure is taken off before vans are compared.",
         filters="all vans that both have read",
         n_vans=max(rows["n_vans"].to_list()),
         n_scans=int(readers.list_readers(warehouse, _every(warehouse)).filter(pl.col("reader") == pl.lit(reader))["n_scans"].sum()),

@@ -9,7 +9,7 @@ import polars as pl
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
 from dashboard.charts.series import draw_series
-from dashboard.charts.siblings import draw_siblings
+from dashboard.charts.siblings import draw_siblings, say_outside
 from dashboard.charts.van import draw_van
 from dashboard.charts.words import Reading, say_evidence, say_standing, say_verdict
 from dashboard.exports.picture import SERIES_KEY, SIBLINGS_KEY, VAN_KEY, Caption, caption_of
@@ -87,7 +87,7 @@ def picture_siblings(
     caption = caption_of(
         _build_row(warehouse),
         title=f"{reading.title}: vans compared with {'each other, within the filter' if compared.is_within else 'their siblings'}",
-        finding=f"{say_verdict(row, reading)} {say_evidence(row, reading)}" if row else "",
+        finding=f"{say_verdict(row, reading)} {say_evidence(row, reading)}" if row else say_outside(cells),
         filters=filters.describe(),
         n_vans=cells.height,
         n_scans=int(cells["n_scans"].sum()),

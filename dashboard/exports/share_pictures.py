@@ -6,7 +6,7 @@ import polars as pl
 
 from dashboard.charts.frame import Chart
 from dashboard.charts.palette import PRINT
-from dashboard.charts.shares import draw_shares
+from dashboard.charts.shares import draw_shares, say_shares
 from dashboard.exports.picture import Caption, caption_of
 from dashboard.questions import fleet
 from dashboard.questions.shares import list_variance_shares
@@ -29,14 +29,21 @@ def picture_shares(warehouse: Warehouse, state: str) -> tuple[Chart, Caption]:
     KinbayError
         Where nothing is known of this state.
     """
-    rows = list_variance_shares(warehouse).filter(pl.col("state") == state)
+    every = list_variance_shares(warehouse)
+    rows = every.filter(pl.col("state") == state)
     if rows.is_empty():
-        raise KinbayError("No reading of this state has been shared out", state, "Choose another state.")
+        known = ", ".join(every["state"].unique().sort())
+        remedy = (
+            f"Choose one of {known}."
+            if known
+            else "It takes several vans of a model, scanned more than once."
+        )
+        raise KinbayError("No reading of this state has been shared out", state, remedy)
     name = str(rows["state_name"][0] or state)
     caption = caption_of(
         fleet.describe_build(warehouse).row(0, named=True),
         title=f"Where differences come from, {name}",
-        finding="",
+        finding=say_shares(rows),
         filters="all vans",
         n_vans=int(rows["n_vans"].max() or 0),  # type: ignore[arg-type]
         n_scans=int(rows["n_scans"].max() or 0),  # type: ignore[arg-type]

@@ -11,7 +11,7 @@ import streamlit as st
 from dashboard.charts.frame import span
 from dashboard.charts.palette import GLYPHS, WORDS
 from dashboard.charts.series import draw_series
-from dashboard.charts.siblings import MOST_COHORTS, draw_siblings
+from dashboard.charts.siblings import MOST_COHORTS, draw_siblings, say_outside
 from dashboard.charts.words import CAVEAT, Reading, say_evidence, say_verdict, say_weight
 from dashboard.exports.picture import SERIES_KEY, SIBLINGS_KEY
 from dashboard.exports.reading_pictures import picture_series, picture_siblings
@@ -68,12 +68,7 @@ def show_verdict(own: dict[str, Any] | None, van: str | None, reading: Reading, 
             st.markdown(f"**{escape(f'Van {van} was never read for {reading.title}.')}**")
             st.write("Not scanned is not the same as no fault.")
         else:
-            outside = cells.filter(pl.col("verdict").is_in(["above", "below"])).height
-            judged = cells.filter(pl.col("verdict") != "not_judged").height
-            said = f"{outside or 'None'} of {count_of(judged, 'van')} outside {'its' if judged == 1 else 'their'} siblings."
-            st.markdown(
-                f"**{said if judged else 'No van can be judged here yet: too few scans or siblings.'}**"
-            )
+            st.markdown(f"**{say_outside(cells)}**")
             st.write("Choose a van in the box, on the chart or in the table to see how it stands.")
         st.caption(CAVEAT)
 

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from pipeline.compare.intervals import wilson
+from pipeline.counted import count_of
 from pipeline.findings import code_words, wording
 from pipeline.findings.records import TIERS, Finding, Row, cells
 from pipeline.findings.repair_words import (
@@ -193,6 +194,8 @@ def _code_finding(row: Row, persistent_scans: int, persistent_share: float) -> F
         else "watch"
     )
     name = code_words.name_code(row)
+    absent = row["n_absent_first"]
+    gone = f"was gone on {count_of(absent, 'scan')} and " if absent else ""
     rivals = ["Another fault that sets the same code"]
     if lacks_relearn(row):
         rivals.append("No relearn is on record")
@@ -200,10 +203,9 @@ def _code_finding(row: Row, persistent_scans: int, persistent_share: float) -> F
         kind="repair_effect",
         tier=tier,
         claim=(
-            f"Van {row['van']}: did not hold: {work_words(row)} was done for {name}. The code was gone on "
-            f"{row['n_absent_first']} and came back on {row['returned_at']:%d %b %Y}; it showed on {shown} of {told} "
-            "scans since the work that can tell."
-        ).replace("was gone on 0 and came", "came"),
+            f"Van {row['van']}: did not hold: {work_words(row)} for {name}. The code {gone}came back on "
+            f"{row['returned_at']:%d %b %Y}; it showed on {shown} of {count_of(told, 'scan')} since the work that can tell."
+        ),
         van=row["van"],
         cohort_id=row["cohort_id"],
         **{key: row[key] for key in ("make", "model", "engine", "model_year")},

@@ -190,8 +190,8 @@ def test_pictures_carry_their_words_and_refuse_what_is_not_there(opened: Warehou
         ("age", None, "van", "against age"),
         ("date", None, "scan", "against date"),
         ("odometer", None, "van", "against kilometres"),
-        ("other", "intake_air_temp", "van", "against Intake air temperature, warm idle"),
-        ("odometer", "intake_air_temp", "scan", "against Intake air temperature, warm idle"),
+        ("other", "intake_air_temp", "van", "against intake air temperature, warm idle"),
+        ("odometer", "intake_air_temp", "scan", "against intake air temperature, warm idle"),
     ],
 )
 def test_the_command_draws_a_reading_against_whatever_is_named(

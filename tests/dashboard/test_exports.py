@@ -20,6 +20,7 @@ from dashboard.charts.frame import Chart
 from dashboard.charts.words import CAVEAT
 from dashboard.exports import Asked, chart_file, handout_file
 from dashboard.exports.brief import write_brief
+from dashboard.exports.files import CHARTS
 from dashboard.exports.handout import lay_out
 from dashboard.exports.sheet import measure, render_chart, shorten, wrap
 from dashboard.exports.table import defuse, write_csv
@@ -176,6 +177,25 @@ def test_a_van_nobody_can_judge_is_not_called_healthy(fleet: Fleet, tmp_path: Pa
     text = _pdf_text(out)
     assert "Nothing can be said yet" in text
     assert "stand out" not in text
+    assert "Nothing stands out" not in text
+
+
+def test_a_van_of_which_nothing_stands_out_is_told_what_comes_next(fleet: Fleet) -> None:
+    warehouse = open_warehouse(Home(fleet.home))
+    quiet, loud, alone = (write_brief(warehouse, van) for van in ("045", "047", "083"))
+    assert quiet.wait.startswith("Nothing stands out")
+    assert "What to do next" in lay_out(quiet)
+    assert "What to do next" not in lay_out(loud)
+    assert not loud.wait
+    assert "Nothing stands out" not in alone.wait
+
+
+@pytest.mark.parametrize("kind", ["siblings", "age", "costs", "exposure", "readers", "shares", "codes"])
+def test_a_chart_of_many_says_what_it_shows(fleet: Fleet, kind: str) -> None:
+    """A manager gets the picture alone: it carries a sentence beside its title, without a van named too."""
+    _, caption = CHARTS[kind](open_warehouse(Home(fleet.home)), Asked())
+    assert caption.finding.endswith(".")
+    assert re.search(r"\d|None|No van|Too few", caption.finding)
 
 
 class _Reader(HTMLParser):
