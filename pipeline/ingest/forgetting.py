@@ -10,12 +10,8 @@ from __future__ import annotations
 import hashlib
 import json
 import uuid
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-
-import duckdb
 
 from pipeline.durable import json_text, put_in_place, write_json
 from pipeline.errors import KinbayError
@@ -89,7 +85,7 @@ def forget(home: Home, person: str, why: str) -> Forgotten:
     done = Forgotten()
     with lock.hold(home.warehouse / ".lock", LOCK_WAIT_S), set_aside(home) as moved:
         originals.clear_staged(home)
-        with _store(home) as connection:
+        with raw.open_work(home) as connection:
             bring_back(home, connection)
             fingerprints.refuse_keys(connection, name)
             before = fingerprints.print_tables(connection)
@@ -103,7 +99,7 @@ def forget(home: Home, person: str, why: str) -> Forgotten:
             for path in (home.work_db, home.work_db.with_name(f"{home.work_db.name}.wal")):
                 moved.away(path)
                 moved.made.append(path)
-            with _store(home) as connection:
+            with raw.open_work(home) as connection:
                 rebuild_open(home, connection)
                 if fingerprints.print_tables(connection) != before:
                     raise KinbayError(
@@ -112,15 +108,6 @@ def forget(home: Home, person: str, why: str) -> Forgotten:
                     )
     done.by_hand += _list_holders(home, name)
     return done
-
-
-@contextmanager
-def _store(home: Home) -> Iterator[duckdb.DuckDBPyConnection]:
-    connection = raw.open_work(home)
-    try:
-        yield connection
-    finally:
-        connection.close()
 
 
 def _redact_originals(home: Home, name: Name, done: Forgotten, moved: Aside) -> None:
