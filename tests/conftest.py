@@ -16,6 +16,7 @@ from demo_warehouse.generate import DemoFleet
 from pipeline import ingest
 from pipeline.settings import Home
 from pipeline.warehouse.lock import hold
+from tests.patience import PATIENCE_S
 
 # A busy machine is no fault of the code: examples are judged by their result, not by their milliseconds.
 settings.register_profile("any machine", deadline=None)
@@ -46,7 +47,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Demo:
     base = tmp_path_factory.getbasetemp()
     root = (base if worker_id == "master" else base.parent) / "shared_demo"
     told = root / "demo.pickle"
-    with hold(root / "making.lock", wait_s=600):
+    with hold(root / "making.lock", wait_s=10 * PATIENCE_S):
         if not told.exists():
             told.write_bytes(pickle.dumps(_make_demo(root)))
     made: Demo = pickle.loads(told.read_bytes())

@@ -33,24 +33,48 @@ def open_published(
 ) -> tuple[str, duckdb.DuckDBPyConnection]:
     """Open what the pointer in `folder` names: no files, no network, no settings; return name and connection.
 
+    A file that is gone before it is opened, since builds were published meanwhile, is no fault: the newest is opened.
+
     Raises
     ------
     KinbayError
         Where nothing has been published yet, or the file is gone or damaged.
     """
+    config = {**_CONFIG, "memory_limit": memory, "threads": threads}
+    name = _read_pointer(folder)
+    while True:
+        try:
+            return name, _open(folder / name, config)
+        except KinbayError:
+            newest = _read_pointer(folder)
+            if newest == name:
+                raise
+            name = newest
+
+
+def _read_pointer(folder: Path) -> str:
     try:
         name = str(json.loads((folder / POINTER).read_text("utf-8"))["file"])
         if not NAME.fullmatch(name):
             raise ValueError(name)
-        config = {**_CONFIG, "memory_limit": memory, "threads": threads}
-        if not (folder / name).is_file():
-            raise FileNotFoundError(name)
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise KinbayError("Nothing is built yet", POINTER, "Load files, then run: kinbay build") from error
+        raise _nothing_built() from error
+    return name
+
+
+def _open(path: Path, config: dict[str, Any]) -> duckdb.DuckDBPyConnection:
+    if not path.is_file():
+        raise _nothing_built()
     try:
-        return name, duckdb.connect(str(folder / name), read_only=True, config=config)
+        return duckdb.connect(str(path), read_only=True, config=config)
     except duckdb.Error as error:
-        raise KinbayError("The published file cannot be opened", name, "Run: kinbay build --full") from error
+        raise KinbayError(
+            "The published file cannot be opened", path.name, "Run: kinbay build --full"
+        ) from error
+
+
+def _nothing_built() -> KinbayError:
+    return KinbayError("Nothing is built yet", POINTER, "Load files, then run: kinbay build")
 
 
 @contextlib.contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import random
 import shutil
 import socket
 import subprocess
@@ -13,14 +14,16 @@ import urllib.error
 import urllib.request
 from collections.abc import Coroutine, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.dashboard import fleet as invented
+from tests.dashboard.tab import Visit, open_tab
+from tests.patience import PATIENCE_MS, PATIENCE_S
 
 CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = [
@@ -31,10 +34,6 @@ FLAGS = [
     "--no-first-run",
     "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
 ]
-READY = "[data-testid=stApp][data-test-connection-state=CONNECTED][data-test-script-state=notRunning]"
-
-DRAWN = """() => !document.querySelector('[data-testid=stSkeleton]')
-    && [...document.querySelectorAll('[data-testid=stVegaLiteChart]')].every(e => e.querySelector('svg'))"""
 
 
 @pytest.fixture(scope="session")
@@ -50,22 +49,26 @@ def own_fleet(fleet: invented.Fleet, tmp_path: Path) -> invented.Fleet:
     return invented.Fleet(tmp_path, fleet.build_id)
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+def free_port() -> int:
+    """A port that is free and stays so while a server starts: below those that the system gives to connections."""
+    while True:
+        port = random.randrange(20_000, 32_000)
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 def _wait_for(address: str, process: subprocess.Popen[bytes]) -> None:
-    for _ in range(600):
+    until = time.monotonic() + PATIENCE_S
+    while time.monotonic() < until:
         if process.poll() is not None:
             raise AssertionError(f"the server ended with {process.returncode} before it answered")
         try:
-            with urllib.request.urlopen(f"{address}/_stcore/health", timeout=1):
+            with urllib.request.urlopen(f"{address}/_stcore/health", timeout=PATIENCE_S):
                 return
         except (urllib.error.URLError, OSError):
             time.sleep(0.1)
-    raise AssertionError("the server did not answer within a minute")
+    raise AssertionError("the server did not answer")
 
 
 @dataclass
@@ -86,7 +89,7 @@ def run_apart(work: Coroutine[Any, Any, None]) -> None:
 @contextmanager
 def serve(home: Path, own: Path, port: int | None = None) -> Iterator[Server]:
     """Start the dashboard as `kinbay serve` starts it, with a HOME of its own; its log must hold no traceback."""
-    port = port or _free_port()
+    port = port or free_port()
     address, log = f"http://127.0.0.1:{port}", own / "server.log"
     start = f"from pathlib import Path; from dashboard.serve import serve; serve(Path({str(home)!r}), port={port}, open_browser=False)"
     environment = {**os.environ, "HOME": str(own)}
@@ -99,7 +102,7 @@ def serve(home: Path, own: Path, port: int | None = None) -> Iterator[Server]:
             yield Server(address, log, home)
         finally:
             process.terminate()
-            process.wait(timeout=20)
+            process.wait(timeout=PATIENCE_S)
     said = log.read_text(encoding="utf-8")
     assert "Traceback" not in said, said
 
@@ -118,75 +121,17 @@ def chromium() -> Iterator[Any]:
         if os.environ.get("REQUIRE_BROWSER") == "1":
             pytest.fail("Chromium is required (REQUIRE_BROWSER=1) and is not installed")
         pytest.skip("no Chromium at /usr/bin/chromium; REQUIRE_BROWSER=1 turns this into a failure")
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
 
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
         yield browser
         browser.close()
 
 
-@dataclass
-class Visit:
-    """One browser tab: what it asked for, what it complained about."""
-
-    page: Any
-    address: str
-    home: Path
-    complaints: list[str] = field(default_factory=list)
-    outside: list[str] = field(default_factory=list)
-
-    def open(self, path: str = "") -> None:
-        """Go to an address of the dashboard and wait until it is drawn."""
-        self.page.goto(f"{self.address}/{path}")
-        self.settle()
-
-    def settle(self) -> None:
-        """Wait until the page is drawn and no run is under way."""
-        self.page.wait_for_timeout(150)
-        self.page.wait_for_selector(READY, timeout=20_000)
-        self.page.wait_for_selector("h1", timeout=20_000)
-        self.page.wait_for_function(DRAWN, timeout=20_000)
-        self.page.wait_for_timeout(100)
-        self.page.wait_for_selector(READY, timeout=20_000)
-
-    def open_first_matter(self) -> None:
-        """Open the first matter of a list and wait for all of it: a menu opened meanwhile may close again."""
-        main = self.page.get_by_test_id("stMain")
-        main.locator("summary").first.click()
-        main.get_by_role("button", name="Decide", exact=True).first.wait_for(timeout=20_000)
-        self.settle()
-
-    def assert_quiet(self) -> None:
-        """No console error, no request to anywhere else."""
-        assert self.complaints == []
-        assert self.outside == []
-
-
 @pytest.fixture
 def visit(chromium: Any, server: Server, request: pytest.FixtureRequest) -> Iterator[Visit]:
-    """A fresh tab at 1440 x 900, light, unless the test is parametrised with options of its own."""
-    options = {"viewport": {"width": 1440, "height": 900}, "color_scheme": "light"}
-    options |= getattr(request, "param", {})
-    context = chromium.new_context(accept_downloads=True, **options)
-    page = context.new_page()
-    tab = Visit(page, server.address, server.home)
-
-    def note_complaint(message: Any) -> None:
-        # Opened below the root, Streamlit's page first asks whether the server lives there; the browser reports
-        # its two plain answers "not found" as errors.
-        probe = message.location.get("url", "").endswith(("/_stcore/health", "/_stcore/host-config"))
-        if message.type == "error" and not (probe and "404" in message.text):
-            tab.complaints.append(message.text)
-
-    page.on("console", note_complaint)
-    page.on("pageerror", lambda error: tab.complaints.append(str(error)))
-
-    def note_request(asked: Any) -> None:
-        url = asked.url
-        if not url.startswith((server.address, server.address.replace("http", "ws"), "data:", "blob:")):
-            tab.outside.append(url)
-
-    page.on("request", note_request)
-    yield tab
-    context.close()
+    """A fresh tab, with options of its own where the test is parametrised with them."""
+    with open_tab(chromium, server.address, server.home, **getattr(request, "param", {})) as tab:
+        yield tab

@@ -9,6 +9,7 @@ from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard.parts.page_files import PAGES
+from tests.patience import PATIENCE_S
 
 APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 
@@ -16,7 +17,7 @@ APP = str(Path(dashboard.__file__).parent / "app" / "frame.py")
 def open_page(home: Path, page: str, monkeypatch: pytest.MonkeyPatch, **query: str | list[str]) -> AppTest:
     """Open a page of a home, with what the address asks for."""
     monkeypatch.setenv("KINBAY_HOME", str(home))
-    at = AppTest.from_file(APP, default_timeout=60)
+    at = AppTest.from_file(APP, default_timeout=PATIENCE_S)
     for name, value in query.items():
         at.query_params[name] = value
     return at.switch_page(str(PAGES[page])).run()

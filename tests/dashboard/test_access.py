@@ -8,9 +8,11 @@ import os
 import urllib.parse
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from starlette.responses import PlainTextResponse
 
 from dashboard import serve as serving
 from dashboard.access import cookies, gate
@@ -20,6 +22,7 @@ from pipeline.errors import KinbayError
 from pipeline.settings import Home
 from tests.dashboard.conftest import run_apart, serve
 from tests.dashboard.fleet import Fleet
+from tests.patience import PATIENCE_S
 
 LOOK, DECIDE = "lantern kettle harbour", "copper saddle morning"
 
@@ -149,6 +152,38 @@ def test_the_link_for_phones_is_drawn_with_its_warning() -> None:
     assert len(said.splitlines()) > 12
 
 
+def test_who_waits_is_not_let_in_by_the_right_passphrase(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By a clock of the test's own: after three wrong tries a second passes before the right one opens."""
+    now, told = [1000.0], list[int]()
+    monkeypatch.setattr(gate, "time", SimpleNamespace(monotonic=lambda: now[0]))
+    set_passphrase(Home(tmp_path), "decide", DECIDE)
+    door = gate.Gate(PlainTextResponse("behind"), read_login(Home(tmp_path)))
+
+    async def send(message: Any) -> None:
+        told.extend([message["status"]] if "status" in message else [])
+
+    async def try_them(*passphrases: str) -> None:
+        for passphrase in passphrases:
+            form = urllib.parse.urlencode({"passphrase": passphrase}).encode()
+            pieces = iter([{"type": "http.request", "body": form}])
+
+            async def receive(pieces: Iterator[Any] = pieces) -> Any:
+                return next(pieces)
+
+            scope = {"type": "http", "method": "POST", "path": "/login", "query_string": b"", "headers": [], "client": ("192.0.2.7", 9)}  # fmt: skip
+            await door(scope, receive, send)
+
+    run_apart(try_them("wrong one", "wrong two", "wrong three", DECIDE))
+    assert told == [401, 401, 401, 429]
+    now[0] += 0.9
+    run_apart(try_them(DECIDE))
+    now[0] += 0.2
+    run_apart(try_them(DECIDE))
+    assert told[4:] == [429, 303]
+
+
 @pytest.fixture(scope="module")
 def guarded(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """A server with two passphrases, over a copy of the invented fleet."""
@@ -163,18 +198,26 @@ def guarded(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
 
 
 def _ask(
-    address: str, method: str, path: str, body: str | None = None, **headers: str
+    address: str,
+    method: str,
+    path: str,
+    body: str | None = None,
+    asked_from: str = "127.0.0.1",
+    **headers: str,
 ) -> http.client.HTTPResponse:
-    connection = http.client.HTTPConnection(address, timeout=20)
+    connection = http.client.HTTPConnection(address, timeout=PATIENCE_S, source_address=(asked_from, 0))
     connection.request(method, path, body, headers)
     answer = connection.getresponse()
     answer.read()
     return answer
 
 
-def _sign_in(address: str, passphrase: str, path: str = "/login") -> http.client.HTTPResponse:
+def _sign_in(
+    address: str, passphrase: str, path: str = "/login", asked_from: str = "127.0.0.1"
+) -> http.client.HTTPResponse:
     form = urllib.parse.urlencode({"passphrase": passphrase})
-    return _ask(address, "POST", path, form, **{"Content-Type": "application/x-www-form-urlencoded"})
+    kind = {"Content-Type": "application/x-www-form-urlencoded"}
+    return _ask(address, "POST", path, form, asked_from, **kind)
 
 
 def test_nothing_is_served_before_signing_in(guarded: str) -> None:
@@ -234,15 +277,18 @@ def test_the_stream_needs_the_cookie_and_the_dashboards_own_page(
         "Sec-WebSocket-Key": "dGhlIHNhbXBsZSBub25jZQ==", "Cookie": cookie if has_cookie else "kinbay_role=decide.1.2.3",
         "Origin": f"http://{guarded}" if origin == "own" else origin,
     }  # fmt: skip
-    connection = http.client.HTTPConnection(guarded, timeout=20)
+    connection = http.client.HTTPConnection(guarded, timeout=PATIENCE_S)
     connection.request("GET", "/_stcore/stream", headers=asked)
     assert connection.getresponse().status == status
     connection.close()
 
 
 def test_guessing_is_slowed(guarded: str) -> None:
-    answers = [_sign_in(guarded, f"guess number {n}").status for n in range(4)]
-    assert answers[-1] == 429
-    slow = _sign_in(guarded, DECIDE)
-    assert slow.status == 429
-    assert int(slow.getheader("retry-after") or 0) >= 1
+    """From an address of its own, since one that waits is let in by nothing; each wrong guess doubles the wait."""
+    for n in range(12):
+        answer = _sign_in(guarded, f"guess number {n}", asked_from="127.0.0.2")
+        if answer.status != 401:
+            break
+    assert answer.status == 429
+    assert int(answer.getheader("retry-after") or 0) >= 1
+    assert _sign_in(guarded, LOOK).status == 303  # others do not wait

@@ -16,6 +16,7 @@ from typing import Any
 
 import oidc_provider_mock
 import pytest
+from playwright.sync_api import expect
 
 from dashboard import serve as serving
 from dashboard.access.accounts import Accounts, read_accounts, say_person
@@ -23,8 +24,10 @@ from dashboard.access.cookies import HOURS
 from dashboard.access.passphrases import read_login, set_passphrase
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
-from tests.dashboard.conftest import Server, Visit, _free_port, serve
+from tests.dashboard.conftest import Server, free_port, serve
 from tests.dashboard.fleet import Fleet
+from tests.dashboard.tab import Visit, open_tab
+from tests.patience import PATIENCE_S
 
 NOW = 1_000_000.0
 LEAD, DRIVER, STRANGER, UNPROVED = "lead@laundry.example", "driver@laundry.example", "else@laundry.example", "claims@laundry.example"  # fmt: skip
@@ -150,7 +153,7 @@ def door(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Doo
     """A provider with four accounts, and the dashboard that asks it; there is a passphrase too."""
     home = tmp_path_factory.mktemp("accounts")
     shutil.copytree(fleet.home, home, dirs_exist_ok=True)
-    port = _free_port()
+    port = free_port()
     people = [
         oidc_provider_mock.User(
             sub=sub, claims={"email": sub, "email_verified": sub != UNPROVED, "name": name}
@@ -171,7 +174,7 @@ def door(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Doo
 
 
 def _get(server: Server, path: str, **headers: str) -> http.client.HTTPResponse:
-    connection = http.client.HTTPConnection(server.address.removeprefix("http://"), timeout=20)
+    connection = http.client.HTTPConnection(server.address.removeprefix("http://"), timeout=PATIENCE_S)
     connection.request("GET", path, headers=headers)
     answer = connection.getresponse()
     answer.read()
@@ -198,66 +201,58 @@ def _sign_in(visit: Visit, who: str) -> None:
     visit.page.locator(f'button[name=sub][value="{who}"]').click()
 
 
-def test_in_with_an_account_and_out_again(door: Door, chromium: Any) -> None:
+@pytest.fixture
+def visit(door: Door, chromium: Any) -> Iterator[Visit]:
+    """A fresh tab before that door."""
+    with open_tab(chromium, door.server.address, door.home) as tab:
+        yield tab
+
+
+def test_in_with_an_account_and_out_again(visit: Visit) -> None:
     """Refused, led to the provider, back at the page asked for, the role kept, and out for good."""
-    context = chromium.new_context(viewport={"width": 1440, "height": 900})
-    visit = Visit(context.new_page(), door.server.address, door.home)
-
-    def note(message: Any) -> None:
-        if message.type == "error" and message.location.get("url", "").startswith(visit.address):
-            visit.complaints.append(f"{message.text} {message.location['url']}")
-
-    visit.page.on("console", note)
-    visit.page.goto(f"{visit.address}/codes?depot=Mill+Lane")
-    assert visit.page.get_by_label("Passphrase").count() == 1
-    assert visit.page.get_by_test_id("stApp").count() == 0
+    page = visit.page
+    page.goto(f"{visit.address}/codes?depot=Mill+Lane")
+    expect(page.get_by_label("Passphrase")).to_be_visible()
+    assert page.get_by_test_id("stApp").count() == 0
     _sign_in(visit, LEAD)
-    visit.page.wait_for_url("**/codes?depot=Mill+Lane", timeout=20_000)
+    page.wait_for_url("**/codes?depot=Mill+Lane")
     visit.settle()
-    side = visit.page.get_by_test_id("stSidebar")
-    assert side.get_by_text("Signed in as A. <b>Reeve</b>: may look, write down and decide.").count() == 1
-    cookie = next(c for c in context.cookies() if c["name"] == "_streamlit_user")
+    side = page.get_by_test_id("stSidebar")
+    expect(side.get_by_text("Signed in as A. <b>Reeve</b>: may look, write down and decide.")).to_be_visible()
+    cookie = next(c for c in page.context.cookies() if c["name"] == "_streamlit_user")
     assert cookie["httpOnly"]
     assert cookie["sameSite"] == "Lax"
 
     visit.open()
     visit.open_first_matter()
-    visit.page.get_by_role("button", name="Decide", exact=True).first.click()
-    visit.page.get_by_text("Decided by A. <b>Reeve</b>.").wait_for(timeout=20_000)
-    assert visit.page.get_by_label("Who", exact=True).count() == 0
+    page.get_by_role("button", name="Decide", exact=True).first.click()
+    page.get_by_text("Decided by A. <b>Reeve</b>.").wait_for()
+    assert page.get_by_label("Who", exact=True).count() == 0
 
     side.get_by_role("link", name="Sign out").click()
-    visit.page.get_by_role("button").first.click()  # the provider asks whether one means it
-    visit.page.wait_for_url("**/login**", timeout=20_000)
-    visit.page.goto(f"{visit.address}/codes")
-    assert visit.page.get_by_test_id("stApp").count() == 0
-    probes = ("/_stcore/health", "/_stcore/host-config")  # asked below the root; see conftest
-    assert [text for text in visit.complaints if not text.endswith(probes)] == []
-    context.close()
+    page.wait_for_url(lambda url: not url.startswith(visit.address))
+    page.get_by_role("button").first.click()  # the provider asks whether one means it
+    page.wait_for_url("**/login**")
+    page.goto(f"{visit.address}/codes")
+    expect(page.get_by_label("Passphrase")).to_be_visible()
+    assert page.get_by_test_id("stApp").count() == 0
+    assert visit.complaints == []
 
 
-def test_an_account_does_what_its_role_may_and_no_more(door: Door, chromium: Any) -> None:
-    context = chromium.new_context(viewport={"width": 1440, "height": 900})
-    visit = Visit(context.new_page(), door.server.address, door.home)
+def test_an_account_does_what_its_role_may_and_no_more(visit: Visit) -> None:
     visit.page.goto(visit.address)
     _sign_in(visit, DRIVER)
     visit.settle()
-    assert visit.page.get_by_text("Signed in as B. Holt: may look.").count() == 1
-    visit.page.get_by_test_id("stMain").locator("summary").first.click()
-    visit.page.get_by_text("Deciding is for those with that role.").first.wait_for(timeout=20_000)
+    expect(visit.page.get_by_text("Signed in as B. Holt: may look.")).to_be_visible()
+    visit.main.locator("summary").first.click()
+    visit.page.get_by_text("Deciding is for those with that role.").first.wait_for()
     visit.open("write_scan")
     assert visit.page.get_by_role("button", name="Keep").count() == 0
-    context.close()
 
 
 @pytest.mark.parametrize("who", [STRANGER, UNPROVED])
-def test_an_account_without_a_role_is_told_so(door: Door, chromium: Any, who: str) -> None:
-    context = chromium.new_context()
-    page = context.new_page()
-    page.goto(door.server.address)
-    _sign_in(Visit(page, door.server.address, door.home), who)
-    page.get_by_role("alert").get_by_text("nobody has given that account a role here").wait_for(
-        timeout=20_000
-    )
-    assert page.get_by_test_id("stApp").count() == 0
-    context.close()
+def test_an_account_without_a_role_is_told_so(visit: Visit, who: str) -> None:
+    visit.page.goto(visit.address)
+    _sign_in(visit, who)
+    visit.page.get_by_role("alert").get_by_text("nobody has given that account a role here").wait_for()
+    assert visit.page.get_by_test_id("stApp").count() == 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +11,8 @@ import pypdf
 import pytest
 from playwright.sync_api import expect
 
-from tests.dashboard.conftest import Visit
 from tests.dashboard.fleet import HOSTILE_VAN
+from tests.dashboard.tab import DESK, Visit, open_tab
 
 COOLANT = "Engine+coolant+temperature%2C+warm+idle"
 PAGES = {
@@ -34,7 +35,7 @@ PAGES = {
 }
 CHART = "[data-testid=stVegaLiteChart] svg"
 GROUND = "all => all.map(e => getComputedStyle(e).backgroundColor)"
-DESK, PHONE = {"width": 1440, "height": 900}, {"width": 390, "height": 844}
+PHONE = {"width": 390, "height": 844}
 VIEWS = [
     pytest.param({"viewport": DESK, "color_scheme": "light"}, id="desk-light"),
     pytest.param({"viewport": PHONE, "color_scheme": "dark"}, id="phone-dark"),
@@ -47,17 +48,8 @@ def _mark(visit: Visit, van: str) -> Any:
 
 
 def _click_mark(visit: Visit, van: str) -> None:
-    box = _mark(visit, van).bounding_box()
-    visit.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-    visit.page.wait_for_url(lambda url: f"reading_van={van}" in url, timeout=10_000)
-    visit.settle()
-
-
-def _choose(visit: Visit, box: str, option: str) -> None:
-    found = visit.page.get_by_role("combobox", name=box, exact=True)
-    found.click()
-    found.fill(option)
-    visit.page.keyboard.press("Enter")
+    visit.page.mouse.click(*visit.find_middle(_mark(visit, van)))
+    visit.wait_for_address(f"reading_van={van}")
 
 
 def _is_of_the_uploader(violation: dict[str, Any]) -> bool:
@@ -80,7 +72,7 @@ def test_every_page_is_quiet_accessible_and_fits(visit: Visit) -> None:
     for path in PAGES.values():
         visit.open(path)
         grounds |= set(visit.page.locator(CHART).evaluate_all(GROUND))
-        main = visit.page.locator("[data-testid=stMain]")
+        main = visit.main
         assert main.evaluate("e => e.scrollWidth <= e.clientWidth"), path
         assert visit.page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), path
         found = [v for v in Axe().run(visit.page).response["violations"] if not _is_of_the_uploader(v)]
@@ -93,39 +85,36 @@ def test_every_page_is_quiet_accessible_and_fits(visit: Visit) -> None:
 def test_mark_row_and_box_choose_the_same_van_and_a_reload_keeps_it(visit: Visit) -> None:
     visit.open(f"one_reading?reading={COOLANT}")
     _click_mark(visit, "044")
-    assert visit.page.get_by_test_id("stMain").get_by_text("Van 044 reads like its siblings.").count() == 1
-    assert visit.page.get_by_test_id("stMain").get_by_text("Van 044 over time").count() == 1
-    _choose(visit, "Van", "061")
-    visit.page.wait_for_url(lambda url: "reading_van=061" in url, timeout=10_000)
-    visit.settle()
+    expect(visit.main.get_by_text("Van 044 reads like its siblings.")).to_be_visible()
+    expect(visit.main.get_by_text("Van 044 over time")).to_be_visible()
+    visit.choose("Van", "061")
+    visit.wait_for_address("reading_van=061")
     _click_mark(visit, "044")  # the mark clicked last, chosen anew
-    table = visit.page.get_by_test_id("stDataFrame").first.bounding_box()
-    visit.page.mouse.click(table["x"] + 18, table["y"] + 37 + 18)  # the first row: the van farthest out
-    visit.page.wait_for_url(lambda url: "reading_van=047" in url, timeout=10_000)
-    visit.settle()
-    assert visit.page.get_by_test_id("stMain").get_by_text("Van 047 reads below its siblings.").count() == 1
+    first_row = {"x": 18, "y": 37 + 18}  # the van farthest out
+    visit.page.get_by_test_id("stDataFrame").first.click(position=first_row)
+    visit.wait_for_address("reading_van=047")
+    expect(visit.main.get_by_text("Van 047 reads below its siblings.")).to_be_visible()
     kept = visit.page.url
     visit.page.reload()
     visit.settle()
     assert visit.page.url == kept
-    assert visit.page.get_by_test_id("stMain").get_by_text("Van 047 reads below its siblings.").count() == 1
+    expect(visit.main.get_by_text("Van 047 reads below its siblings.")).to_be_visible()
     visit.assert_quiet()
 
 
 def test_a_link_opens_the_same_view_for_somebody_else(visit: Visit, chromium: Any) -> None:
+    """Words, cells of the data grids and marks of the charts are the same in both tabs."""
     visit.open("?depot=Mill+Lane&age=8&age=13")
-    visit.page.get_by_test_id("stMain").locator("summary").first.click()
+    visit.main.locator("summary").first.click()
     visit.page.get_by_role("link", name="See it beside its siblings").first.click()
-    visit.page.wait_for_url(lambda url: "reading_van=047" in url, timeout=10_000)
-    visit.settle()
-    here = visit.page.get_by_test_id("stMain").inner_text()
-    here_text = visit.page.get_by_test_id("stMain").text_content()
-    other = chromium.new_context(viewport=DESK)
-    twin = Visit(other.new_page(), visit.address, visit.home)
-    twin.open(visit.page.url.removeprefix(f"{visit.address}/"))
-    expect(twin.page.get_by_test_id("stMain")).to_have_text(here_text, timeout=10_000)
-    assert "5 shown" in here or "6 shown" in here
-    other.close()
+    visit.wait_for_address("reading_van=047")
+    with open_tab(chromium, visit.address, visit.home) as twin:
+        twin.open(visit.page.url.removeprefix(f"{visit.address}/"))
+        visit.wait_until(lambda: visit.see() == twin.see(), "the same view")
+    here = visit.see()
+    assert re.search("[56] shown", here["words"])
+    assert "047" in here["cells"]
+    assert any(mark.startswith("Van 047 ") for mark in here["marks"])
     visit.assert_quiet()
 
 
@@ -135,11 +124,10 @@ def test_filters_and_the_chosen_van_go_along_from_page_to_page(visit: Visit) -> 
     for name in ("Compare one reading", "What needs a look", "One van, all readings"):
         visit.page.get_by_role("link", name=name, exact=True).click()
         visit.page.get_by_role("heading", name=name, level=1).wait_for()
-        visit.settle()
-        assert [part for part in kept if part not in visit.page.url] == []
+        visit.wait_for_address(*kept)
     assert "van=047" in visit.page.url
     visit.page.get_by_role("button", name="Show all vans").click()
-    visit.page.wait_for_url(lambda url: "depot" not in url, timeout=10_000)
+    visit.page.wait_for_url(lambda url: "depot" not in url)
     visit.assert_quiet()
 
 
@@ -154,7 +142,7 @@ def test_downloads_are_what_they_say(visit: Visit) -> None:
     }
     files = {}
     for label, magic in begins.items():
-        with visit.page.expect_download(timeout=20_000) as caught:
+        with visit.page.expect_download() as caught:
             visit.page.get_by_role("button", name=label, exact=True).first.click()
         files[label] = Path(caught.value.path()).read_bytes()
         assert files[label].startswith(magic)
@@ -168,20 +156,15 @@ def test_downloads_are_what_they_say(visit: Visit) -> None:
 def test_a_van_has_its_pdf_and_a_click_on_a_reading_leads_to_it_beside_the_siblings(visit: Visit) -> None:
     visit.open(PAGES["van"])
     visit.page.get_by_role("button", name="Page for a manager").click()
-    with visit.page.expect_download(timeout=20_000) as caught:
+    with visit.page.expect_download() as caught:
         visit.page.get_by_role("button", name="To print (PDF)").click()
     assert len(pypdf.PdfReader(caught.value.path()).pages) == 1
     visit.page.keyboard.press("Escape")
     mark = visit.page.locator('[data-testid=stVegaLiteChart] svg path[aria-label^="Engine load"]').first
-    mark.scroll_into_view_if_needed()
-    box = mark.bounding_box()
-    visit.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-    link = visit.page.get_by_role("link", name="See Engine load, warm idle beside its siblings")
-    link.click(timeout=10_000)
+    visit.page.mouse.click(*visit.find_middle(mark))
+    visit.page.get_by_role("link", name="See Engine load, warm idle beside its siblings").click()
     visit.page.get_by_role("heading", name="Compare one reading", level=1).wait_for()
-    visit.settle()
-    assert "reading=Engine+load%2C+warm+idle" in visit.page.url
-    assert "reading_van=047" in visit.page.url
+    visit.wait_for_address("reading=Engine+load%2C+warm+idle", "reading_van=047")
     visit.assert_quiet()
 
 
@@ -189,18 +172,17 @@ def test_hostile_names_and_addresses_make_neither_link_nor_picture(visit: Visit)
     visit.open(
         "?model=%3Cscript%3Ex&depot=%5Ba%5D(http://evil)&age=x&km=-1&from_day=zzz&within=maybe&look_sure=no"
     )
-    more = visit.page.get_by_role("button", name="more of")
-    more.click()
+    visit.page.get_by_role("button", name="more of").click()
+    visit.wait_until(
+        lambda: HOSTILE_VAN in visit.see()["words"].replace("\u2060", ""), "the van of a hostile name"
+    )
     visit.settle()
-    main = visit.page.get_by_test_id("stMain")
-    assert main.locator("img").count() == 0
-    assert [
-        a for a in main.locator("a").evaluate_all("all => all.map(a => a.href)") if "evil" in a.split("?")[0]
-    ] == []
-    assert HOSTILE_VAN in main.inner_text().replace("\u2060", "")
+    assert visit.main.locator("img").count() == 0
+    addresses = visit.main.locator("a").evaluate_all("all => all.map(a => a.href)")
+    assert [a for a in addresses if "evil" in a.split("?")[0]] == []
     visit.open("one_van?van=047")
-    assert "<script>x</script>" in visit.page.get_by_test_id("stMain").inner_text()
-    assert visit.page.get_by_test_id("stMain").locator("img, a[href*=evil]").count() == 0
+    expect(visit.main.get_by_text("<script>x</script>").first).to_be_visible()
+    assert visit.main.locator("img, a[href*=evil]").count() == 0
     visit.assert_quiet()
 
 
@@ -214,20 +196,17 @@ def test_a_van_can_be_chosen_by_keyboard_alone(visit: Visit) -> None:
     else:
         raise AssertionError("the van box is not reached by Tab")
     visit.page.keyboard.type("066")
+    expect(visit.page.get_by_role("option")).to_have_text(["066"])
     visit.page.keyboard.press("Enter")
-    visit.page.wait_for_url(lambda url: "reading_van=066" in url, timeout=10_000)
-    visit.settle()
-    assert visit.page.get_by_test_id("stMain").get_by_text("Van 066 reads like its siblings.").count() == 1
+    visit.wait_for_address("reading_van=066")
+    expect(visit.main.get_by_text("Van 066 reads like its siblings.")).to_be_visible()
 
 
 @pytest.mark.parametrize("visit", LIGHT_PHONE, indirect=True)
 def test_on_a_phone_a_tap_chooses_a_van_and_the_filters_open(visit: Visit) -> None:
     visit.open(f"one_reading?reading={COOLANT}")
-    mark = _mark(visit, "047")
-    mark.scroll_into_view_if_needed()
-    box = mark.bounding_box()
-    visit.page.touchscreen.tap(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-    visit.page.wait_for_url(lambda url: "reading_van=047" in url, timeout=10_000)
+    visit.page.touchscreen.tap(*visit.find_middle(_mark(visit, "047")))
+    visit.wait_for_address("reading_van=047")
     visit.page.get_by_test_id("stExpandSidebarButton").click()
     visit.page.get_by_text("Vans shown", exact=True).wait_for()
     visit.assert_quiet()
@@ -244,18 +223,18 @@ def _tab_to(visit: Visit, target: Any, most: int = 80) -> None:
 
 def test_a_matter_is_opened_decided_and_opened_again_by_keyboard_alone(visit: Visit) -> None:
     visit.open()
-    main, keys = visit.page.get_by_test_id("stMain"), visit.page.keyboard
+    main, keys = visit.main, visit.page.keyboard
     matter = main.locator("summary").first
     said = matter.inner_text().split("\n")[0]
     _tab_to(visit, matter)
     keys.press("Enter")
     decide = main.get_by_role("button", name="Decide", exact=True)
-    decide.wait_for(timeout=20_000)
+    decide.wait_for()
     main.get_by_text("Could also be.").wait_for()
     _tab_to(visit, decide)
     keys.press("Enter")
     who = visit.page.get_by_label("Who", exact=True)
-    who.wait_for(timeout=20_000)
+    who.wait_for()
     _tab_to(visit, who)
     keys.type("A. Reeve")
     keys.press("Tab")
@@ -263,7 +242,7 @@ def test_a_matter_is_opened_decided_and_opened_again_by_keyboard_alone(visit: Vi
     _tab_to(visit, visit.page.get_by_role("button", name="Keep this decision"))
     visit.settle()
     keys.press("Enter")
-    visit.page.get_by_text("Kept: Known normal for this group").wait_for(timeout=20_000)
+    visit.page.get_by_text("Kept: Known normal for this group").wait_for()
     visit.settle()
     assert said not in [text.split("\n")[0] for text in main.locator("summary").all_inner_texts()]
     for entry in (visit.home / "journal").glob("*-decision-*.json"):

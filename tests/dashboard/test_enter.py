@@ -7,13 +7,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from playwright.sync_api import expect
 from streamlit.testing.v1 import AppTest
 
 from dashboard.parts import jobs, work
 from pipeline.settings import Home
-from tests.dashboard.conftest import Visit
 from tests.dashboard.fleet import HOSTILE_VAN, Fleet
 from tests.dashboard.shown import open_page, read_page
+from tests.dashboard.tab import Visit
 
 
 @pytest.fixture
@@ -179,14 +180,13 @@ def test_before_the_first_build_a_scan_can_be_written_down(
 def test_the_form_on_a_phone(visit: Visit) -> None:
     """Nothing runs off the side, fields are big enough for a finger, numbers bring number keys."""
     visit.open("write_scan")
-    main = visit.page.get_by_test_id("stMain")
-    assert main.evaluate("e => e.scrollWidth <= e.clientWidth")
+    assert visit.main.evaluate("e => e.scrollWidth <= e.clientWidth")
     odometer = visit.page.get_by_label("Odometer", exact=True)
-    assert odometer.get_attribute("type") == "number"
+    expect(odometer).to_have_attribute("type", "number")
     assert visit.page.get_by_role("button", name="Look it over").bounding_box()["height"] >= 44
     assert visit.page.get_by_test_id("stNumberInputContainer").first.bounding_box()["height"] >= 44
     odometer.fill("204455")
     visit.page.get_by_role("button", name="Look it over").click()
     visit.page.get_by_text("Say the van and the reader first").wait_for()
-    assert odometer.input_value() == "204455"
+    expect(odometer).to_have_value("204455")
     visit.assert_quiet()

@@ -21,6 +21,7 @@ from pipeline.errors import KinbayError
 from pipeline.settings import Home
 from tests.dashboard import fleet as invented
 from tests.dashboard.fleet import HOSTILE_VAN, Fleet
+from tests.patience import PATIENCE_S
 
 FOLDER = Path(warehouse.__file__).parent
 COOLANT = ("coolant_temp", "warm_idle")
@@ -131,7 +132,7 @@ def test_eight_threads_get_the_answers_one_gets(opened: Warehouse) -> None:
     barrier = threading.Barrier(8)
 
     def ask(van: str) -> bool:
-        barrier.wait(timeout=10)
+        barrier.wait(timeout=PATIENCE_S)
         return all(vans.list_van_cells(opened, van).rows() == expected[van] for _ in range(5))
 
     with ThreadPoolExecutor(8) as pool:

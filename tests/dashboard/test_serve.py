@@ -13,6 +13,7 @@ from dashboard import serve as serving
 from dashboard.access.strict import is_loopback
 from pipeline.errors import KinbayError
 from tests.dashboard.conftest import Server
+from tests.patience import PATIENCE_S
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "::1", "localhost", "127.8.9.1"])
@@ -71,7 +72,7 @@ def _open_stream(server: Server, host: str, origin: str) -> bytes:
         "Sec-WebSocket-Version: 13", "Sec-WebSocket-Protocol: streamlit", "", "",
     )  # fmt: skip
     name, port = address.split(":")
-    with socket.create_connection((name, int(port)), timeout=20) as line:
+    with socket.create_connection((name, int(port)), timeout=PATIENCE_S) as line:
         line.sendall("\r\n".join(lines).encode())
         return line.recv(200).split(b"\r\n")[0]
 

@@ -8,8 +8,10 @@ from typing import Any
 
 import pypdf
 import pytest
+from playwright.sync_api import expect
 
-from tests.dashboard.conftest import Server, Visit, serve
+from tests.dashboard.conftest import Server, serve
+from tests.dashboard.tab import Visit
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "docs" / "example"
 
@@ -22,7 +24,7 @@ def server(tmp_path: Path) -> Iterator[Server]:
 
 
 def _press(visit: Visit, role: Any, name: str) -> None:
-    visit.page.get_by_test_id("stMain").get_by_role(role, name=name, exact=True).first.click()
+    visit.main.get_by_role(role, name=name, exact=True).first.click()
 
 
 def test_from_the_readers_files_to_a_page_for_the_manager(visit: Visit) -> None:
@@ -32,23 +34,22 @@ def test_from_the_readers_files_to_a_page_for_the_manager(visit: Visit) -> None:
     visit.page.get_by_role("heading", name="Add data").wait_for()
     visit.page.set_input_files("input[type=file]", sorted(EXAMPLE.glob("*.csv")))
     _press(visit, "button", "Look at the files")
-    take = visit.page.get_by_role("button", name="Take 154 rows")
-    take.wait_for(timeout=60_000)
-    take.click()
+    visit.page.get_by_role("button", name="Take 154 rows").click()
     visit.page.get_by_text("This goes on if you leave the page.").wait_for()
-    assert visit.page.get_by_role("progressbar").count() == 1
+    expect(visit.page.get_by_role("progressbar")).to_have_count(1)
     see = visit.page.get_by_role("link", name="See what needs a look")
-    see.wait_for(timeout=90_000)  # loaded, compared and shown without a restart or a reload
-    assert "1 finding" in visit.page.get_by_test_id("stMain").inner_text()
+    see.wait_for()  # loaded, compared and shown without a restart or a reload
+    expect(visit.main).to_contain_text("1 finding")
     see.click()
     visit.page.get_by_role("heading", name="What needs a look", level=1).wait_for()
     visit.settle()
-    main = visit.page.get_by_test_id("stMain")
-    assert "1 matter stands out: 1 of one van" in main.inner_text()
-    assert "Engine coolant temperature, warm idle, is 9.1 °C below its 7 siblings" in main.inner_text()
+    expect(visit.main).to_contain_text("1 matter stands out: 1 of one van")
+    expect(visit.main).to_contain_text(
+        "Engine coolant temperature, warm idle, is 9.1 °C below its 7 siblings"
+    )
     visit.open_first_matter()
     _press(visit, "button", "Page for a manager")
-    with visit.page.expect_download(timeout=20_000) as caught:
+    with visit.page.expect_download() as caught:
         visit.page.get_by_role("button", name="To print (PDF)").click()
     assert "Van 07" in pypdf.PdfReader(caught.value.path()).pages[0].extract_text()
     visit.assert_quiet()

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -17,6 +19,7 @@ from dashboard.questions.warehouse import open_warehouse
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 from tests.load.conftest import DATA
+from tests.patience import PATIENCE_S
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +29,7 @@ def loaded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Home, jobs.Job]:
     for file in DATA.glob("*.csv"):
         shutil.copy(file, home.inbox)
     job = jobs.start(home.path, "Load and build", (load_and_build(),))
-    assert job.ended.wait(120)
+    assert job.ended.wait(PATIENCE_S)
     return home, job
 
 
@@ -41,7 +44,7 @@ def test_a_job_loads_and_builds_and_the_new_build_is_seen_without_a_restart(
     assert first.ask("describe_build").height == 1
     (home.inbox / "notes.csv").write_text("van,at,text\n041,2026-03-05T10:00,smells hot\n", encoding="utf-8")
     again = jobs.start(home.path, "Load and build", (load_and_build(),))
-    assert again.ended.wait(120)
+    assert again.ended.wait(PATIENCE_S)
     assert open_warehouse(home).build_id != first.build_id
 
 
@@ -61,11 +64,11 @@ def test_a_load_that_cannot_be_built_is_kept_and_says_why(
     monkeypatch.setenv("KINBAY_HOME", str(home.path))
     shutil.copy(DATA / "readings.csv", home.inbox)
     job = jobs.start(home.path, "Load and build", (load_and_build(),))
-    assert job.ended.wait(120)
+    assert job.ended.wait(PATIENCE_S)
     assert job.state == "failed"
     assert job.trouble.startswith("There is nothing to build")
     assert job.answers[0].as_json()["files"][0]["taken"] == 6
-    at = AppTest.from_function(_page, default_timeout=30)
+    at = AppTest.from_function(_page, default_timeout=PATIENCE_S)
     at.session_state["work_job"] = job
     at.run()
     assert "What was loaded or saved is kept" in at.caption[0].value
@@ -78,9 +81,9 @@ def test_a_correction_that_cannot_be_built_is_kept_and_says_so(
     monkeypatch.setenv("KINBAY_HOME", str(home.path))
     shutil.copy(DATA / "readings.csv", home.inbox)
     job = jobs.start(home.path, "Save", (Step("Saving", ("load",), 60.0), BUILD))
-    assert job.ended.wait(120)
+    assert job.ended.wait(PATIENCE_S)
     assert (job.state, len(job.answers)) == ("failed", 2)
-    at = AppTest.from_function(_page, default_timeout=30)
+    at = AppTest.from_function(_page, default_timeout=PATIENCE_S)
     at.session_state["work_job"] = job
     at.run()
     assert "What was loaded or saved is kept" in at.caption[0].value
@@ -89,7 +92,7 @@ def test_a_correction_that_cannot_be_built_is_kept_and_says_so(
 def test_a_fault_is_said_in_words_with_a_reference(tmp_path: Path) -> None:
     home = Home(tmp_path / "home").ensure()
     job = jobs.start(home.path, "Build", (BUILD,))
-    assert job.ended.wait(60)
+    assert job.ended.wait(PATIENCE_S)
     assert job.state == "failed"
     assert "There is nothing to build" in job.trouble
     assert len(job.reference) == 6
@@ -100,11 +103,17 @@ def test_a_fault_is_said_in_words_with_a_reference(tmp_path: Path) -> None:
 def test_what_takes_too_long_is_stopped(tmp_path: Path) -> None:
     home = Home(tmp_path / "home").ensure()
     job = jobs.start(home.path, "Build", (Step("Building", ("build",), seconds=0.05),))
-    assert job.ended.wait(30)
+    assert job.ended.wait(PATIENCE_S)
     assert job.state == "failed"
     assert "took longer than 0 seconds and was stopped" in job.trouble
-    running = [p.read_bytes() for p in Path("/proc").glob("[0-9]*/cmdline") if p.exists()]
-    assert not any(str(home.path).encode() in line for line in running)
+    assert not any(str(home.path).encode() in line for line in _list_running())
+
+
+def _list_running() -> Iterator[bytes]:
+    """The command lines of all processes; others end while they are read."""
+    for file in Path("/proc").glob("[0-9]*/cmdline"):
+        with suppress(OSError):
+            yield file.read_bytes()
 
 
 def test_memory_is_limited(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -113,7 +122,7 @@ def test_memory_is_limited(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
         processes, "MEMORY_SHARE", 100e6 / (os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES"))
     )
     job = jobs.start(home.path, "Load", (load_and_build(),))
-    assert job.ended.wait(60)
+    assert job.ended.wait(PATIENCE_S)
     assert job.state == "failed"
     assert "as when memory runs out" in job.trouble
 
@@ -131,12 +140,12 @@ def _page() -> None:
 def test_a_page_shows_the_work_and_its_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     home = Home(tmp_path / "home").ensure()
     monkeypatch.setenv("KINBAY_HOME", str(home.path))
-    at = AppTest.from_function(_page, default_timeout=30).run()
+    at = AppTest.from_function(_page, default_timeout=PATIENCE_S).run()
     assert not at.error
     at.button[0].click().run()
     job = jobs.latest(home.path)
     assert job is not None
-    assert job.ended.wait(60)
+    assert job.ended.wait(PATIENCE_S)
     at.run()
     assert "not done. There is nothing to build" in at.error[0].value
     assert job.reference in at.caption[0].value
@@ -153,6 +162,6 @@ def test_a_crash_is_never_taken_for_work_that_left_something_to_do(
     (tmp_path / "pipeline" / "__main__.py").write_text("raise ValueError('secret path')\n", encoding="utf-8")
     monkeypatch.setattr(processes, "_environment", lambda: {**os.environ, "PYTHONPATH": str(tmp_path)})
     job = jobs.start(home.path, "Load", (load_and_build(),))
-    assert job.ended.wait(60)
+    assert job.ended.wait(PATIENCE_S)
     assert (job.state, job.answers[0].code) == ("failed", 1)
     assert "secret" not in job.trouble

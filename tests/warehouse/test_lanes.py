@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from pipeline.errors import KinbayError
 from pipeline.warehouse import models, runner
 from pipeline.warehouse.engines import DuckDB, Engine, Parts
 from pipeline.warehouse.lanes import work_off
+from tests.patience import PATIENCE_S
 from tests.warehouse import small_fleet
 
 
@@ -29,7 +29,7 @@ class Lane:
 
 def test_each_job_begins_after_those_it_waits_for_and_two_run_at_once() -> None:
     graph = {"a": [], "b": [], "c": ["a", "b"], "d": ["c"], "e": ["c"]}
-    both, begun, noted = threading.Barrier(2, timeout=20), [], []
+    both, begun, noted = threading.Barrier(2, timeout=PATIENCE_S), [], []
 
     def job(name: str, _: Lane) -> str:
         begun.append(name)
@@ -64,9 +64,9 @@ def test_a_fault_is_told_as_it_is_and_stops_what_is_under_way() -> None:
     def job(name: str, lane: Lane) -> None:
         if name == "long":
             begun.set()
-            assert lane.is_interrupted.wait(20)
+            assert lane.is_interrupted.wait(PATIENCE_S)
             raise RuntimeError("interrupted")
-        begun.wait(20)
+        begun.wait(PATIENCE_S)
         raise KinbayError("The work file is full")
 
     with pytest.raises(KinbayError, match="The work file is full"):
@@ -81,7 +81,7 @@ def test_a_fault_is_told_as_it_is_and_stops_what_is_under_way() -> None:
 
 
 def test_a_query_under_way_is_stopped_when_another_table_fails(tmp_path: Path) -> None:
-    """A query that would take minutes ends with the build; the build's own message is that of the table that failed."""
+    """A query that would take days ends with the build; the build's own message is that of the table that failed."""
     folder = tmp_path / "staging"
     folder.mkdir()
     (folder / "bad.sql").write_text(
@@ -94,10 +94,8 @@ def test_a_query_under_way_is_stopped_when_another_table_fails(tmp_path: Path) -
     connection = duckdb.connect()
     connection.execute("create schema raw")
     connection.execute("create table raw.t as select 1 as batch_id, i as x from range(100000) as r(i)")
-    started = time.monotonic()
     with pytest.raises(duckdb.Error, match="no such luck"):
         runner.build(DuckDB(connection), models.load(tmp_path))
-    assert time.monotonic() - started < 60
     assert connection.execute("select count(*) from build.fingerprints").fetchall() == [(0,)]
 
 

@@ -8,21 +8,23 @@ import textwrap
 import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from pipeline.errors import KinbayError
 from pipeline.warehouse import lock
+from tests.patience import PATIENCE_S
 
 ROOT = Path(__file__).parents[2]
 HOLDER = """
-    import sys, time
+    import sys
     sys.path.insert(0, {root!r})
     from pathlib import Path
     from pipeline.warehouse import lock
     with lock.hold(Path({path!r})):
         print("held", flush=True)
-        time.sleep(60)
+        sys.stdin.read()
 """
 
 
@@ -37,7 +39,9 @@ def test_a_second_writer_is_told_to_wait(tmp_path: Path) -> None:
 def test_a_killed_holder_lets_go(tmp_path: Path) -> None:
     path = tmp_path / ".lock"
     script = textwrap.dedent(HOLDER.format(root=str(ROOT), path=str(path)))
-    with subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True) as holder:
+    with subprocess.Popen(
+        [sys.executable, "-c", script], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as holder:
         assert holder.stdout is not None
         assert holder.stdout.readline() == "held\n"
         with pytest.raises(KinbayError), lock.hold(path):
@@ -48,8 +52,9 @@ def test_a_killed_holder_lets_go(tmp_path: Path) -> None:
         pass
 
 
-def test_waiting_for_the_holder(tmp_path: Path) -> None:
-    path, held, done = tmp_path / ".lock", threading.Event(), threading.Event()
+def test_waiting_for_the_holder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The holder lets go while the other waits, whose pauses stand still until it has."""
+    path, held, done, pauses = tmp_path / ".lock", threading.Event(), threading.Event(), []
 
     def hold() -> None:
         with lock.hold(path):
@@ -59,11 +64,15 @@ def test_waiting_for_the_holder(tmp_path: Path) -> None:
     holder = threading.Thread(target=hold)
     holder.start()
     held.wait()
-    threading.Timer(0.2, done.set).start()
-    started = time.monotonic()
-    with lock.hold(path, wait_s=20):
-        assert time.monotonic() - started >= 0.1
-    holder.join()
+
+    def pause(seconds: float) -> None:
+        pauses.append(seconds)
+        done.set()
+        holder.join()
+
+    monkeypatch.setattr(lock, "time", SimpleNamespace(monotonic=time.monotonic, sleep=pause))
+    with lock.hold(path, wait_s=PATIENCE_S):
+        assert len(pauses) == 1
 
 
 def test_an_error_inside_lets_go(tmp_path: Path) -> None:

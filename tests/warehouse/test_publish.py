@@ -11,9 +11,11 @@ import subprocess
 import sys
 import textwrap
 import threading
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pyarrow.parquet
@@ -22,9 +24,11 @@ import pytest
 from pipeline.errors import KinbayError
 from pipeline.settings import Home
 from pipeline.warehouse import models, publish
+from pipeline.warehouse import published as published_files
 from pipeline.warehouse.checks import CheckResult
 from pipeline.warehouse.engines import DuckDB
 from tests.models import case_tables
+from tests.patience import PATIENCE_S
 from tests.warehouse import small_fleet
 
 ROOT = Path(__file__).parents[2]
@@ -164,16 +168,39 @@ def test_busy_readers_meet_no_error_and_no_half_build(engine: DuckDB, folder: Pa
             except Exception as error:
                 faults.append(str(error))
 
+    def wait_until_seen(build: str) -> None:
+        until = time.monotonic() + PATIENCE_S
+        while build not in seen and not faults and time.monotonic() < until:
+            time.sleep(0.005)
+
     readers = [threading.Thread(target=read) for _ in range(2)]
     for thread in readers:
         thread.start()
+    wait_until_seen("b0")
     for n in range(1, 7):
         publish_it(engine, folder, f"b{n}")
+    wait_until_seen("b6")
     stop.set()
     for thread in readers:
         thread.join()
     assert faults == []
-    assert len(seen) > 1
+    assert {"b0", "b6"} <= seen
+
+
+def test_a_file_that_is_gone_before_it_is_opened_is_passed_over_for_the_newest(
+    engine: DuckDB, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    publish_it(engine, folder, "old")
+    open_it, newer = published_files._open, iter(range(4))
+
+    def open_late(path: Path, config: dict[str, Any]) -> duckdb.DuckDBPyConnection:
+        for n in newer:
+            publish_it(engine, folder, f"new{n}")
+        return open_it(path, config)
+
+    monkeypatch.setattr(published_files, "_open", open_late)
+    _, reader = publish.open_published(folder)
+    assert reader.execute("select build_id from builds").fetchall() == [("new3",)]
 
 
 def contents(path: Path) -> dict[str, list[tuple[object, ...]]]:
