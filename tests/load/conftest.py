@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 import duckdb
 import pytest
 
+from pipeline import ingest
 from pipeline.settings import Home
 
 NOW = datetime(2026, 11, 25, 12, 0)
@@ -17,11 +19,31 @@ DATA = Path(__file__).parent / "data"
 Rows = Callable[[str], list[tuple[Any, ...]]]
 
 
+def _stop_the_clock(patch: pytest.MonkeyPatch) -> None:
+    patch.setattr("pipeline.ingest.loading.utc_now", lambda: NOW)
+    patch.setattr("pipeline.ingest.withdrawing.utc_now", lambda: NOW)
+
+
 @pytest.fixture
 def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Home:
-    monkeypatch.setattr("pipeline.ingest.loading.utc_now", lambda: NOW)
-    monkeypatch.setattr("pipeline.ingest.withdrawing.utc_now", lambda: NOW)
+    _stop_the_clock(monkeypatch)
     return Home(tmp_path / "home").ensure()
+
+
+@pytest.fixture(scope="session")
+def example_files(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A home into which the example files were loaded, and nothing else; tests copy it."""
+    home = Home(tmp_path_factory.mktemp("examples") / "home").ensure()
+    with pytest.MonkeyPatch.context() as patch:
+        _stop_the_clock(patch)
+        ingest.load(home, [DATA])
+    return home.path
+
+
+@pytest.fixture
+def with_examples(home: Home, example_files: Path) -> None:
+    """Have the test's home hold the example files already, as one load before the test's own."""
+    shutil.copytree(example_files, home.path, dirs_exist_ok=True)
 
 
 @pytest.fixture

@@ -135,6 +135,7 @@ def test_a_clock_beside_the_others_and_wrong_chassis_numbers_are_told(told: Told
     assert "van 053" not in said
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_one_scan_under_two_readers_is_told_from_two_scans_of_one_visit(home: Home, write: Write) -> None:
     """Six visits read by both tools, and six scans that both tools gave alike: only these are kept twice."""
     scans, readings = _two_readers(2, first_van=40, is_copy=False)
@@ -143,7 +144,7 @@ def test_one_scan_under_two_readers_is_told_from_two_scans_of_one_visit(home: Ho
         for text in _two_readers(2, first_van=40, is_copy=True)
     )
     files = {"pairs": scans, "pair_readings": readings, "copies": copies, "copy_readings": copy_readings}
-    ingest.load(home, [DATA, *(write(f"{name}.csv", text) for name, text in files.items())])
+    ingest.load(home, [write(f"{name}.csv", text) for name, text in files.items()])
     building.build(home)
     said = " ".join(f"{m.what} {m.remedy}" for m in health.check(home).matters)
     named = re.findall(

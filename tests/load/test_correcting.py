@@ -15,7 +15,6 @@ from pipeline.errors import KinbayError
 from pipeline.ingest.correcting import correct_scan, name_van
 from pipeline.settings import Home
 from pipeline.warehouse import published
-from tests.load.conftest import DATA
 
 Write = Callable[..., Path]
 
@@ -27,10 +26,10 @@ def _scans(home: Home) -> dict[str, tuple[str, datetime, float | None]]:
     return {row[0]: row[1:] for row in rows}
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_corrections_and_names_reach_the_marts_and_come_again_from_the_journal(
     home: Home, write: Write
 ) -> None:
-    ingest.load(home, [DATA])
     extra = "scan_id,van,reader,scanned_at,odometer_km\np-1,ab-12 cd,Yard tablet,2026-03-09T07:10:00,188100\n"
     ingest.load(home, [write("more.csv", extra)])
     before = _scans(home)
@@ -61,8 +60,8 @@ def test_a_plate_of_the_register_needs_no_word(home: Home, write: Write) -> None
     assert _scans(home)["p-2"][0] == "051"
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_what_cannot_be_meant_is_refused_with_the_nearest(home: Home) -> None:
-    ingest.load(home, [DATA])
     with pytest.raises(KinbayError, match="Did you mean 042"):
         name_van(home, "x", "0422", "y")
     with pytest.raises(KinbayError, match="van of the register itself"):

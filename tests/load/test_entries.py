@@ -56,8 +56,8 @@ def test_other_loads_leave_the_journal_alone(home: Home) -> None:
     assert all("journal" not in f.file for f in ingest.load(home, [DATA]).files)
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_a_correction_replaces_and_a_taking_back_removes(home: Home, rows: Rows) -> None:
-    ingest.load(home, [DATA])
     first = write_entry(home, "scan", utc_now(), scan())
     ingest.load(home, [])
     second = write_entry(home, "scan", utc_now(), scan(code="U0100", replaces=first))
@@ -71,8 +71,8 @@ def test_a_correction_replaces_and_a_taking_back_removes(home: Home, rows: Rows)
     assert len(rows("select * from raw.files")) == 7
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_the_store_comes_again_out_of_originals_and_journal(home: Home, rows: Rows) -> None:
-    ingest.load(home, [DATA])
     write_entry(home, "scan", utc_now(), scan())
     write_entry(
         home, "note", utc_now(), {"tables": {"notes": [{"van": "042", "at": "2026-03-05", "text": "smells"}]}}

@@ -20,7 +20,7 @@ from pipeline.cli import app
 from pipeline.errors import KinbayError
 from pipeline.journal import utc_now, write_entry
 from pipeline.settings import Home
-from tests.load.conftest import DATA, Rows
+from tests.load.conftest import Rows
 from tests.load.test_load import everything
 from tests.load.workbooks import write_xlsx
 
@@ -48,7 +48,7 @@ def holders(home: Home, person: str = PERSON) -> list[str]:
         with duckdb.connect(str(path), read_only=True) as connection:
             tables = connection.execute(
                 "select schema_name, table_name, list(column_name) from duckdb_columns() "
-                "where data_type = 'VARCHAR' and not internal group by all"
+                "semi join duckdb_tables() using (schema_name, table_name) where data_type = 'VARCHAR' group by all"
             ).fetchall()
             for schema, table, columns in tables:
                 counts = ", ".join(f'count_if(contains("{column}", $1))' for column in columns)
@@ -84,18 +84,20 @@ def marts(home: Home) -> dict[str, list[str]]:
     return found
 
 
-def full_home(home: Home, write: Write) -> None:
+def fill(home: Home, write: Write) -> None:
+    """Add the name to a home in every way: typed in, beside a code, in a file and in a file's name."""
     write_entry(home, "scan", utc_now(), hand_scan())
     write_entry(
         home, "code_note", utc_now(), {"who": PERSON, "module": "engine", "code": "P0401", "text": "seen"}
     )
-    ingest.load(home, [DATA, home.inbox, write("scans_more.csv", SCANS), write(f"{PERSON} notes.csv", NOTES)])
+    ingest.load(home, [home.inbox, write("scans_more.csv", SCANS), write(f"{PERSON} notes.csv", NOTES)])
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_afterwards_no_file_holds_the_name_and_all_else_is_the_same(
     home: Home, write: Write, rows: Rows
 ) -> None:
-    full_home(home, write)
+    fill(home, write)
     building.build(home)
     assert len(holders(home)) > 5
     before, counts = marts(home), {t: len(r) for t, r in everything(rows).items()}
@@ -114,10 +116,11 @@ def test_afterwards_no_file_holds_the_name_and_all_else_is_the_same(
     assert not list(home.warehouse.glob(".aside-*"))
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_a_rebuild_from_originals_and_journal_gives_the_same_rows(
     home: Home, write: Write, rows: Rows
 ) -> None:
-    full_home(home, write)
+    fill(home, write)
     forget(home)
     kept = everything(rows)
     for path in home.warehouse.glob("work.duckdb*"):
@@ -129,11 +132,12 @@ def test_a_rebuild_from_originals_and_journal_gives_the_same_rows(
     assert ingest.load(home, [home.inbox]).files == ()
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_the_old_file_is_refused_and_the_journal_says_why_without_the_name(
     home: Home, write: Write, rows: Rows
 ) -> None:
     old = write("scans_more.csv", SCANS)
-    ingest.load(home, [DATA, old])
+    ingest.load(home, [old])
     assert forget(home).exit_code == 0
     (report,) = ingest.load(home, [old]).files
     assert "removed from the home on purpose" in report.questions[0]
@@ -147,9 +151,10 @@ def test_the_old_file_is_refused_and_the_journal_says_why_without_the_name(
     assert (entry["why"], entry["places"]) == ("left the firm", 2)
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_a_workbook_is_listed_and_goes_once_it_is_withdrawn(home: Home, write: Write, tmp_path: Path) -> None:
     cells = [["van", "at", "text", "who"], ["041", "2026-03-11T18:20:00", "pulls left", PERSON]]
-    ingest.load(home, [DATA, write_xlsx(tmp_path / "notes.xlsx", {"notes": cells})])
+    ingest.load(home, [write_xlsx(tmp_path / "notes.xlsx", {"notes": cells})])
     done = forget(home)
     assert done.exit_code == 1
     assert "notes.xlsx" in done.output
@@ -162,8 +167,9 @@ def test_a_workbook_is_listed_and_goes_once_it_is_withdrawn(home: Home, write: W
     assert "on purpose" in report.questions[0]
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_a_withdrawn_text_file_stays_withdrawn(home: Home, write: Write, rows: Rows) -> None:
-    ingest.load(home, [DATA, write("scans_more.csv", SCANS)])
+    ingest.load(home, [write("scans_more.csv", SCANS)])
     ingest.withdraw(home, "scans_more.csv", f"{PERSON} was wrong")
     before = rows("select count(*) from raw.scans")
     assert forget(home).exit_code == 0
@@ -172,30 +178,32 @@ def test_a_withdrawn_text_file_stays_withdrawn(home: Home, write: Write, rows: R
     assert rows("select count(*) from raw.scans") == before
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_other_encodings_keep_every_other_byte(home: Home, write: Write) -> None:
     content = ("\ufeff" + NOTES.replace("\n", "\r\n")).encode("utf-16-le")
-    ingest.load(home, [DATA, write("wide.csv", content)])
+    ingest.load(home, [write("wide.csv", content)])
     assert forget(home).exit_code == 0
     wanted = content.replace(PERSON.encode("utf-16-le"), "removed".encode("utf-16-le"))
     assert wanted in [p.read_bytes() for p in home.originals.glob("*.csv")]
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_initials_go_where_they_are_a_cell_of_their_own(home: Home, write: Write, rows: Rows) -> None:
     text = "van,at,text,who\n041,2026-03-11T18:20:00,back TO normal,TO\n"
-    ingest.load(home, [DATA, write("initials.csv", text)])
+    ingest.load(home, [write("initials.csv", text)])
     ingest.forget(home, "TO", "asked for it")
     assert rows("select text, who from raw.notes where who = 'removed'") == [("back TO normal", "removed")]
 
 
 @pytest.fixture(scope="module")
-def with_a_withdrawn_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def with_a_withdrawn_file(tmp_path_factory: pytest.TempPathFactory, example_files: Path) -> Path:
     """A home that holds the name in an entry, a file, and a file withdrawn with a word of it; tests change copies."""
     root = tmp_path_factory.mktemp("withdrawn")
-    home = Home(root / "home").ensure()
+    home = Home(shutil.copytree(example_files, root / "home"))
     (root / "scans_more.csv").write_text(SCANS, "utf-8")
     (root / "later.csv").write_text(NOTES, "utf-8")
     write_entry(home, "scan", utc_now(), hand_scan())
-    ingest.load(home, [DATA, home.inbox, root / "scans_more.csv"])
+    ingest.load(home, [home.inbox, root / "scans_more.csv"])
     ingest.load(home, [root / "later.csv"])
     ingest.withdraw(home, "later.csv", f"{PERSON} was wrong")
     return home.path
@@ -220,18 +228,19 @@ def test_a_run_that_is_killed_is_made_good_by_the_next(
     assert "on purpose" in ingest.load(home, [write("scans_more.csv", SCANS)]).files[0].questions[0]
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_what_waits_in_the_inbox_is_listed(home: Home) -> None:
-    ingest.load(home, [DATA])
     (home.inbox / "waiting.csv").write_text(NOTES, encoding="utf-8")
     done = forget(home)
     assert done.exit_code == 1
     assert "inbox/waiting.csv" in done.output
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_a_name_that_tells_rows_apart_is_refused_and_nothing_changes(
     home: Home, rows: Rows, write: Write
 ) -> None:
-    ingest.load(home, [DATA, write("scans_more.csv", SCANS)])
+    ingest.load(home, [write("scans_more.csv", SCANS)])
     before = everything(rows), sorted(p.name for p in home.originals.iterdir())
     with pytest.raises(KinbayError, match="told apart by"):
         ingest.forget(home, "Yard tablet", "x")

@@ -133,8 +133,8 @@ def test_the_report_has_the_contracts_keys(home: Home, write: Write) -> None:
     }
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_the_same_file_twice_changes_nothing(home: Home, rows: Rows, tmp_path: Path) -> None:
-    ingest.load(home, [DATA])
     before, originals = everything(rows), sorted(home.originals.iterdir())
     shutil.copy(DATA / "readings.csv", tmp_path / "another name.csv")
     report = ingest.load(home, [DATA, tmp_path / "another name.csv"])
@@ -146,8 +146,8 @@ def test_the_same_file_twice_changes_nothing(home: Home, rows: Rows, tmp_path: P
     assert sorted(home.originals.iterdir()) == originals
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_the_same_rows_in_another_file_are_dropped_and_counted(home: Home, write: Write, rows: Rows) -> None:
-    ingest.load(home, [DATA])
     head, *lines = (DATA / "readings.csv").read_text(encoding="utf-8").splitlines()
     same_in_mpa = lines[3].replace("281,bar,240,340", "28.1,MPa,24,34")
     other_value = lines[0].replace("778", "790")

@@ -29,10 +29,10 @@ def test_a_rebuild_gives_the_same_rows(home: Home, rows: Rows, write: Write) -> 
     assert everything(rows) == before
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_a_withdrawn_file_leaves_its_duplicates_to_the_next_file(
     home: Home, rows: Rows, write: Write
 ) -> None:
-    ingest.load(home, [DATA])
     text = (DATA / "readings.csv").read_text(encoding="utf-8")
     later = ingest.load(
         home, [write("again.csv", text + "a-1002,,supply_voltage,14.1,V,,,,warm_idle\n")]
@@ -77,8 +77,8 @@ def test_what_to_withdraw_is_named_by_hash_too_and_never_guessed(
     assert rows("select text from raw.notes") == [("b",)]
 
 
+@pytest.mark.usefixtures("with_examples")
 def test_a_changed_or_missing_original_stops_the_rebuild_and_keeps_the_store(home: Home, rows: Rows) -> None:
-    ingest.load(home, [DATA])
     before = everything(rows)
     original = next(p for p in home.originals.glob("*.csv") if b"hesitates" in p.read_bytes())
     content = original.read_bytes()
