@@ -72,16 +72,16 @@ def test_a_correction_replaces_and_a_taking_back_removes(home: Home, rows: Rows)
 
 
 @pytest.mark.usefixtures("with_examples")
-def test_the_store_comes_again_out_of_originals_and_journal(home: Home, rows: Rows) -> None:
+def test_the_store_comes_again_out_of_originals_and_journal(home: Home) -> None:
     write_entry(home, "scan", utc_now(), scan())
     write_entry(
         home, "note", utc_now(), {"tables": {"notes": [{"van": "042", "at": "2026-03-05", "text": "smells"}]}}
     )
     ingest.load(home, [])
-    before = everything(rows)
+    before = everything(home)
     shutil.rmtree(home.warehouse)
     ingest.load(home.ensure(), [])
-    assert everything(rows) == before
+    assert everything(home) == before
 
 
 def test_an_entry_can_be_withdrawn_by_its_name(home: Home, rows: Rows) -> None:

@@ -100,12 +100,12 @@ def test_afterwards_no_file_holds_the_name_and_all_else_is_the_same(
     fill(home, write)
     building.build(home)
     assert len(holders(home)) > 5
-    before, counts = marts(home), {t: len(r) for t, r in everything(rows).items()}
+    before, counts = marts(home), {t: len(r) for t, r in everything(home).items()}
     done = forget(home)
     assert done.exit_code == 0, done.output
     assert holders(home) == []
     assert marts(home) == before
-    assert {t: len(r) for t, r in everything(rows).items()} == counts
+    assert {t: len(r) for t, r in everything(home).items()} == counts
     assert rows(
         "select scan_id, operator, note from raw.scans where scan_id in ('f-1', 'f-2', 'hand-1') order by 1"
     ) == [
@@ -117,16 +117,14 @@ def test_afterwards_no_file_holds_the_name_and_all_else_is_the_same(
 
 
 @pytest.mark.usefixtures("with_examples")
-def test_a_rebuild_from_originals_and_journal_gives_the_same_rows(
-    home: Home, write: Write, rows: Rows
-) -> None:
+def test_a_rebuild_from_originals_and_journal_gives_the_same_rows(home: Home, write: Write) -> None:
     fill(home, write)
     forget(home)
-    kept = everything(rows)
+    kept = everything(home)
     for path in home.warehouse.glob("work.duckdb*"):
         path.unlink()
     assert ingest.rebuild_raw(home) == 10
-    assert {t: r for t, r in everything(rows).items() if t != "code_notes"} == {
+    assert {t: r for t, r in everything(home).items() if t != "code_notes"} == {
         t: r for t, r in kept.items() if t != "code_notes"
     }
     assert ingest.load(home, [home.inbox]).files == ()
@@ -211,10 +209,10 @@ def with_a_withdrawn_file(tmp_path_factory: pytest.TempPathFactory, example_file
 
 @pytest.mark.parametrize("cut", ["_accept_entries", "_redact_journal", "_note", "rebuild_open"])
 def test_a_run_that_is_killed_is_made_good_by_the_next(
-    home: Home, write: Write, rows: Rows, with_a_withdrawn_file: Path, cut: str
+    home: Home, write: Write, with_a_withdrawn_file: Path, cut: str
 ) -> None:
     shutil.copytree(with_a_withdrawn_file, home.path, dirs_exist_ok=True)
-    counts = {t: len(r) for t, r in everything(rows).items()}
+    counts = {t: len(r) for t, r in everything(home).items()}
     program = (
         "import os, sys\nfrom pathlib import Path\nfrom pipeline.ingest import forgetting\n"
         "from pipeline.settings import Home\nsetattr(forgetting, sys.argv[1], lambda *_: os._exit(9))\n"
@@ -224,7 +222,7 @@ def test_a_run_that_is_killed_is_made_good_by_the_next(
     assert killed.returncode == 9
     assert ingest.forget(home, PERSON, "left").by_hand == []
     assert holders(home) == []
-    assert {t: len(r) for t, r in everything(rows).items()} == counts
+    assert {t: len(r) for t, r in everything(home).items()} == counts
     assert "on purpose" in ingest.load(home, [write("scans_more.csv", SCANS)]).files[0].questions[0]
 
 
@@ -241,7 +239,7 @@ def test_a_name_that_tells_rows_apart_is_refused_and_nothing_changes(
     home: Home, rows: Rows, write: Write
 ) -> None:
     ingest.load(home, [write("scans_more.csv", SCANS)])
-    before = everything(rows), sorted(p.name for p in home.originals.iterdir())
+    before = everything(home), sorted(p.name for p in home.originals.iterdir())
     with pytest.raises(KinbayError, match="told apart by"):
         ingest.forget(home, "Yard tablet", "x")
     with pytest.raises(KinbayError, match="reason is missing"):
@@ -250,6 +248,6 @@ def test_a_name_that_tells_rows_apart_is_refused_and_nothing_changes(
         ingest.forget(home, "J", "x")
     with pytest.raises(KinbayError, match="other rows would change"):
         ingest.forget(home, "odometer_km", "a heading, no person")
-    assert (everything(rows), sorted(p.name for p in home.originals.iterdir())) == before
+    assert (everything(home), sorted(p.name for p in home.originals.iterdir())) == before
     assert not list(home.journal.glob("*-forgotten-*.json"))
     assert not list(home.warehouse.glob(".aside-*"))

@@ -90,7 +90,7 @@ def test_a_pdf_is_shown_first_and_taken_once_a_person_says_so(home: Home, rows: 
     assert rows("select module, code, status from raw.codes order by code") == expected
 
 
-def test_pasted_text_is_shown_first_and_a_saved_report_is_not(home: Home, write: Write, rows: Rows) -> None:
+def test_pasted_text_is_shown_first_and_a_saved_report_is_not(home: Home, write: Write) -> None:
     _drop(home, "pasted report.txt", REPORT.encode())
     (report,) = ingest.load(home, []).files
     assert report.taken == 0

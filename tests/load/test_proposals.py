@@ -125,7 +125,7 @@ def test_an_unknown_file_that_is_not_accepted_keeps_waiting(home: Home, rows: Ro
 LOOSE = "Wagen,Zeit,Foo,Bar,Coolant temp [°C]\n047,2026-03-02T08:00:00Z,1.2,nb,84\n047,2026-03-02T08:01:00Z,1.3,nb,85\n"
 
 
-def test_what_a_person_says_of_a_column_goes_before_its_name(home: Home, write: Write, rows: Rows) -> None:
+def test_what_a_person_says_of_a_column_goes_before_its_name(home: Home, write: Write) -> None:
     path = write("loose.csv", LOOSE)
     _, found = _layout(home, path)
     by_name = {m["column"]: m for m in found["mapping"]}  # type: ignore[attr-defined]

@@ -67,13 +67,14 @@ def insert_rows(
         connection.execute(f"insert into {quote(name)} ({columns}) values ({marks})", row)
 
 
-def expected_rows(path: Path, types: dict[str, str]) -> tuple[list[str], list[tuple[Any, ...]]]:
+def expected_rows(
+    connection: duckdb.DuckDBPyConnection, path: Path, types: dict[str, str]
+) -> tuple[list[str], list[tuple[Any, ...]]]:
     """Header and typed rows of `expect.csv`."""
     header, rows = read_rows(path)
     unknown = set(header) - set(types)
     assert not unknown, f"{path}: the query gives no column {sorted(unknown)}"
-    connection = duckdb.connect()
-    connection.execute(f"create table expected ({', '.join(f'{quote(c)} {types[c]}' for c in header)})")
+    connection.execute(f"create temp table expected ({', '.join(f'{quote(c)} {types[c]}' for c in header)})")
     insert_rows(connection, "expected", header, [types[c] for c in header], rows)
     return header, connection.execute("from expected").fetchall()
 

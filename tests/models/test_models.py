@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import duckdb
@@ -26,24 +28,44 @@ def house() -> DuckDB:
     return documentation.empty_house()
 
 
+@pytest.fixture(scope="session")
+def server() -> duckdb.DuckDBPyConnection:
+    """One DuckDB for all cases: to start one costs more than a case."""
+    return duckdb.connect()
+
+
+@pytest.fixture
+def connection(server: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection to an empty database of the test's own."""
+    with server.cursor() as connection:
+        connection.execute("attach ':memory:' as this_case; use this_case")
+        yield connection
+        connection.execute("use memory; detach this_case")
+
+
+@cache
+def parsed(name: str) -> exp.Select:
+    """The tree of a model or check; tests only look at it."""
+    return MODELS[name].query if name in MODELS else models.parse(CHECKS[name].text, name)
+
+
 def test_every_model_and_check_has_a_case() -> None:
     with_case = {case.parent.name for case in CASES}
     assert set(MODELS) | set(CHECKS) == with_case
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda p: f"{p.parent.name}-{p.name}")
-def test_case(case: Path, house: DuckDB) -> None:
+def test_case(case: Path, house: DuckDB, connection: duckdb.DuckDBPyConnection) -> None:
     name = case.parent.name
     text = MODELS[name].text if name in MODELS else CHECKS[name].text
     read = models.tables_read(text)
     given = {p.name.removesuffix(".csv"): p for p in case.glob("*.csv") if p.name != "expect.csv"}
     assert set(given) <= read, f"not read: {sorted(set(given) - read)}"
-    connection = duckdb.connect()
     for table in read:
         case_tables.make_table(connection, house, table, given.get(table))
     result = connection.sql(text)
     types = dict(zip(result.columns, map(str, result.types), strict=True))
-    header, expected = case_tables.expected_rows(case / "expect.csv", types)
+    header, expected = case_tables.expected_rows(connection, case / "expect.csv", types)
     found = result.select(*(f'"{c}"' for c in header)).fetchall()
     assert case_tables.differences(found, expected) == []
 
@@ -69,17 +91,15 @@ def test_model_ends_with_its_last_step(model: Model) -> None:
 @pytest.mark.parametrize("name", [*MODELS, *CHECKS])
 def test_tables_read_are_those_of_the_parsed_tree(name: str) -> None:
     text = (MODELS[name] if name in MODELS else CHECKS[name]).text
-    query = models.parse(text, name)
-    steps = {cte.alias for cte in query.find_all(exp.CTE)}
-    tables = {f"{t.db}.{t.name}" if t.db else t.name for t in query.find_all(exp.Table)}
+    steps = {cte.alias for cte in parsed(name).find_all(exp.CTE)}
+    tables = {f"{t.db}.{t.name}" if t.db else t.name for t in parsed(name).find_all(exp.Table)}
     assert models.tables_read(text) == tables - steps
 
 
 @pytest.mark.parametrize("name", [*MODELS, *CHECKS])
 def test_sql_is_portable(name: str) -> None:
-    query = models.parse((MODELS[name] if name in MODELS else CHECKS[name]).text, name)
-    assert portable.complaints(query) == []
-    assert sqlglot.parse_one(portable.spark_sql(query), dialect="spark")
+    assert portable.complaints(parsed(name)) == []
+    assert sqlglot.parse_one(portable.spark_sql(parsed(name)), dialect="spark")
 
 
 def test_models_page_is_fresh() -> None:
