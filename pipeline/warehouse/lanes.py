@@ -16,6 +16,8 @@ class Lane(Protocol):
         """Have a job that is under way stop soon; its fault is not told."""
 
 
+_AGAIN_S = 0.05
+
 L = TypeVar("L", bound=Lane)
 T = TypeVar("T")
 
@@ -69,6 +71,14 @@ def work_off(
                     sorter.done(name)
                     free.append(lane)
         except BaseException:
-            for _, _, lane in running.values():
-                lane.interrupt()
+            _stop(running)
             raise
+
+
+def _stop(running: Mapping[Future[T], tuple[int, str, L]]) -> None:
+    """Interrupt what is under way until it has ended: asked once, a job between two of its queries would go on."""
+    left = set(running)
+    while left:
+        for one in left:
+            running[one][2].interrupt()
+        _, left = wait(left, timeout=_AGAIN_S)

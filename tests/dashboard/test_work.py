@@ -80,7 +80,7 @@ def test_a_correction_that_cannot_be_built_is_kept_and_says_so(
     home = Home(tmp_path / "home").ensure()
     monkeypatch.setenv("KINBAY_HOME", str(home.path))
     shutil.copy(DATA / "readings.csv", home.inbox)
-    job = jobs.start(home.path, "Save", (Step("Saving", ("load",), 60.0), BUILD))
+    job = jobs.start(home.path, "Save", (Step("Saving", ("load",), PATIENCE_S), BUILD))
     assert job.ended.wait(PATIENCE_S)
     assert (job.state, len(job.answers)) == ("failed", 2)
     at = AppTest.from_function(_page, default_timeout=PATIENCE_S)

@@ -80,6 +80,31 @@ def test_a_fault_is_told_as_it_is_and_stops_what_is_under_way() -> None:
     assert noted == []
 
 
+def test_a_job_that_was_between_two_queries_is_interrupted_again() -> None:
+    """An engine forgets an interruption that falls between two queries; the job then begins its next one."""
+    asked, begun = threading.Semaphore(0), threading.Event()
+
+    class Deaf:
+        def interrupt(self) -> None:
+            asked.release()
+
+    def job(name: str, _: Deaf) -> None:
+        if name == "bad":
+            begun.wait(PATIENCE_S)
+            raise KinbayError("The work file is full")
+        begun.set()
+        heard = [asked.acquire(timeout=PATIENCE_S) for _ in range(3)]
+        assert all(heard)
+        ended.append(name)
+
+    ended: list[str] = []
+    with pytest.raises(KinbayError, match="The work file is full"):
+        work_off(
+            {"long": [], "bad": []}, [Deaf(), Deaf()], job, lambda *_: None, dict.fromkeys(("long", "bad"), 0)
+        )
+    assert ended == ["long"]
+
+
 def test_a_query_under_way_is_stopped_when_another_table_fails(tmp_path: Path) -> None:
     """A query that would take days ends with the build; the build's own message is that of the table that failed."""
     folder = tmp_path / "staging"
