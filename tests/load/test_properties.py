@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from pipeline import ingest
 from pipeline.settings import Home
+from tests.load.conftest import look
 
 HEADER = "scan_id,at,parameter,value,unit,state"
 UNITS = {"engine_speed": "rpm", "coolant_temp": "°C", "rail_pressure": "MPa", "supply_voltage": "V"}
@@ -40,7 +41,7 @@ few = settings(max_examples=12, deadline=None)
 Kept = tuple[list[str], list[str], int]
 
 
-def _load_one_by_one(files: Sequence[Sequence[str]]) -> list[Kept]:
+def _load_one_by_one(onlooker: duckdb.DuckDBPyConnection, files: Sequence[Sequence[str]]) -> list[Kept]:
     """Rows, rejects and their number after each of files of these lines, each in a load of its own."""
     after = []
     with tempfile.TemporaryDirectory() as folder:
@@ -50,36 +51,35 @@ def _load_one_by_one(files: Sequence[Sequence[str]]) -> list[Kept]:
             path = Path(folder) / f"{number}.csv"
             path.write_text("\n".join([HEADER, *lines]) + "\n", encoding="utf-8")
             left_out += ingest.load(home, [path]).files[0].rejected
-            with duckdb.connect(str(home.work_db), read_only=True) as connection:
-                rows, rejects = (
-                    sorted(map(repr, connection.execute(q).fetchall())) for q in (QUERY, REJECTS)
-                )
+            rows, rejects = (sorted(map(repr, look(onlooker, home, q))) for q in (QUERY, REJECTS))
             after.append((rows, rejects, left_out))
     return after
 
 
-def _load(files: Sequence[Sequence[str]]) -> Kept:
+def _load(onlooker: duckdb.DuckDBPyConnection, files: Sequence[Sequence[str]]) -> Kept:
     """What is kept after the last file."""
-    return _load_one_by_one(files)[-1]
+    return _load_one_by_one(onlooker, files)[-1]
 
 
 @few
 @given(TABLE)
-def test_loading_twice_is_loading_once(lines: list[str]) -> None:
-    once, twice = _load_one_by_one([lines, lines])
+def test_loading_twice_is_loading_once(onlooker: duckdb.DuckDBPyConnection, lines: list[str]) -> None:
+    once, twice = _load_one_by_one(onlooker, [lines, lines])
     assert twice == once
 
 
 @few
 @given(st.data(), TABLE)
-def test_the_order_of_rows_does_not_matter(data: st.DataObject, lines: list[str]) -> None:
-    assert _load([data.draw(st.permutations(lines))]) == _load([lines])
+def test_the_order_of_rows_does_not_matter(
+    onlooker: duckdb.DuckDBPyConnection, data: st.DataObject, lines: list[str]
+) -> None:
+    assert _load(onlooker, [data.draw(st.permutations(lines))]) == _load(onlooker, [lines])
 
 
 @few
 @given(TABLE, st.integers(0, 25))
-def test_two_files_are_one_file(lines: list[str], cut: int) -> None:
+def test_two_files_are_one_file(onlooker: duckdb.DuckDBPyConnection, lines: list[str], cut: int) -> None:
     parts = [p for p in (lines[:cut], lines[cut:]) if p]
     if len(parts) == 2 and parts[0] == parts[1]:
         parts = [lines]
-    assert _load(parts) == _load([lines])
+    assert _load(onlooker, parts) == _load(onlooker, [lines])

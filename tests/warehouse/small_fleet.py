@@ -79,11 +79,13 @@ def build(
 
 
 def insert(engine: DuckDB, table: str, rows: list[dict[str, Any]]) -> None:
-    """Append rows to a raw table."""
-    for row in rows:
-        columns = ", ".join(f'"{c}"' for c in row)
-        marks = ", ".join(f"${n}" for n in range(1, len(row) + 1))
-        engine.connection.execute(f"insert into {table} ({columns}) values ({marks})", list(row.values()))
+    """Append rows to a raw table; all of them have the same columns."""
+    if not rows:
+        return
+    columns = ", ".join(f'"{c}"' for c in rows[0])
+    marks = ", ".join(f"unnest(${n})" for n in range(1, len(rows[0]) + 1))
+    values = [[row[c] for row in rows] for c in rows[0]]
+    engine.connection.execute(f"insert into {table} ({columns}) select {marks}", values)
 
 
 def add_batch(engine: DuckDB, seed: int, batch: int) -> None:
