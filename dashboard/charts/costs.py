@@ -43,7 +43,7 @@ def say_cost(row: dict[str, Any]) -> str:
         return f"Van {clean_text(row['van'])}: no work on record from {period}. Not recorded is not the same as none."
     missing = row["n_work"] - row["n_costed"]
     cost = "no entry has a cost" if row["cost"] is None else f"{format_number(row['cost'], 0)} written down"
-    unknown = f", cost not recorded on {missing} of {n}" if missing else f", cost recorded on all {n}"
+    unknown = f", cost not recorded on {missing} of {n}" if missing else ", cost recorded on every entry"
     text = f"Van {clean_text(row['van'])}, {period}: {cost}{unknown}."
     if row["km"] is None:
         return f"{text} No distance: fewer than two odometers to trust."
@@ -80,7 +80,7 @@ def say_days(row: dict[str, Any]) -> str:
         return "Days standing: not recorded."
     text = (
         f"It stood {format_number(row['days_standing'], 1)} days, recorded on {row['n_standing']} of"
-        f" {row['n_work']} entries"
+        f" {count_of(row['n_work'], 'entry')}"
     )
     if row["days_per_10000_km"] is None:
         return f"{text}."

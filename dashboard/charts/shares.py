@@ -53,7 +53,7 @@ def say_shares(rows: pl.DataFrame) -> str:
     largest = rows.drop_nulls("share").sort("share", descending=True).unique("parameter", keep="first")
     counts = dict(largest.group_by("part").len().iter_rows())
     told = [f"{lower_first(name)} in {counts[part]}" for part, name in PARTS.items() if part in counts]
-    return f"The largest share of {count_of(largest.height, 'reading')}: {', '.join(told)}."
+    return f"Largest part of a reading's differences: {', '.join(told)} of {count_of(largest.height, 'reading')}."
 
 
 def say_share(row: dict[str, Any]) -> str:

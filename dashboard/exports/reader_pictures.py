@@ -46,7 +46,7 @@ def choose_two(effects: pl.DataFrame, meetings: pl.DataFrame) -> tuple[str, str]
             first = rows.row(0, named=True)
             return first[names[0]], first[names[1]]
     raise KinbayError(
-        "No two readers have read the same vans",
+        "No two readers can be held against each other: none have read the same vans within the same weeks",
         remedy="Scan two vans with both readers on one day.",
     )
 

@@ -150,7 +150,7 @@ def test_readers_that_never_met_are_told_what_to_scan(
     text = read_page(at)
     assert "Never within 24 hours: Blue handheld and Yard tablet." in text
     assert NEVER_MET in text
-    with pytest.raises(KinbayError, match="No two readers have read the same vans"):
+    with pytest.raises(KinbayError, match="No two readers can be held against each other"):
         chart_file(own_fleet.home, "readers", Asked(), own_fleet.home / "x.svg")
 
 
