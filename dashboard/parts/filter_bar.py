@@ -31,7 +31,6 @@ _RANGES = {"age": ("Age, years", 1.0), "km": ("Odometer, km", 5000.0)}
 # Streamlit writes white on the light blue of the dark theme, at 2.2:1; AA asks for 4.5:1.
 _DARK_CHIPS = "<style>[data-testid=stMultiSelect] span[title]{color:#0A0F14}</style>"
 _DAYS = ("from_day", "to_day")
-KEYS = (*_LISTS, *_RANGES, *_DAYS, "within")
 
 
 def clear_filters() -> None:
