@@ -33,6 +33,7 @@ DRAWN = """() => {
     const [app] = all('stApp');
     return app && app.dataset.testConnectionState === 'CONNECTED' && app.dataset.testScriptState === 'notRunning'
         && document.querySelector('h1') && !all('stSkeleton').length
+        && all('stSidebarContent').filter(isSeen).every(e => e.querySelector('a'))
         && all('stVegaLiteChart').every(e => e.querySelector('svg')) && all('stDataFrame').filter(isSeen).every(hasCells);
 }"""
 SEEN = """main => {
