@@ -74,33 +74,38 @@ def _average(measure: IntArray, visit: IntArray, value: FloatArray) -> _Visits:
     return _Visits(known // visits, known % visits, mean, squares, n, row)
 
 
-def _adjust(rows: _Visits, visits: pl.DataFrame) -> tuple[FloatArray, NDArray[np.str_], FloatArray]:
-    """Take season and reader off; return the means left, the components of their readers, and the variance factors."""
+def _adjust(rows: _Visits, visits: pl.DataFrame) -> tuple[FloatArray, IntArray, NDArray[np.str_], FloatArray]:
+    """Take season and reader off; return the means left, the components of their readers, and the variance factors.
+
+    Component 0 is that of the measure's reader with most vans; the names of the others come before the factors.
+    """
     van, month, reader, family = (visits[name].to_numpy() for name in ("van", "month", "reader", "family"))
     effects = fit_visits(
         rows.mean, rows.measure, rows.visit, rows.n, van=van, month=month, reader=reader, family=family
     )
     components = reader_components(effects)
-    component = np.zeros((int(rows.measure.max()) + 1, int(reader.max()) + 1), components.dtype)
-    component[effects.readers.measure, effects.readers.reader] = components
+    apart = np.unique(components[components != LINKED])
+    code = np.where(components == LINKED, 0, 1 + np.searchsorted(apart, components))
+    component = np.zeros((int(rows.measure.max()) + 1, int(reader.max()) + 1), np.int64)
+    component[effects.readers.measure, effects.readers.reader] = code
     factor = np.ones(len(component))
     factor[effects.measures] = effects.variance_factor
-    return effects.adjusted, component[rows.measure, reader[rows.visit]], factor
+    return effects.adjusted, component[rows.measure, reader[rows.visit]], apart, factor
 
 
-def _is_compared(rows: _Visits, visits: pl.DataFrame, component: NDArray[np.str_]) -> NDArray[np.bool_]:
+def _is_compared(rows: _Visits, visits: pl.DataFrame, component: IntArray) -> NDArray[np.bool_]:
     """Mark what was read by readers that can be compared with those of most vans of the cohort (as in int_reader_links)."""
-    if (component == LINKED).all():
+    if not component.any():
         return np.ones(len(component), np.bool_)
     van, cohort = (visits[name].to_numpy()[rows.visit] for name in ("van", "cohort"))
     group, _ = dense_codes(rows.measure * (int(cohort.max()) + 1) + cohort)
-    names, code = np.unique(component, return_inverse=True)
-    part, parts = dense_codes(group * len(names) + code)
-    of_group, of_code = np.divmod(parts, len(names))
+    components = int(component.max()) + 1
+    part, parts = dense_codes(group * components + component)
+    of_group, of_component = np.divmod(parts, components)
     n_scans = np.bincount(part, rows.n)
     vans = int(van.max()) + 1
     n_vans = np.bincount(np.unique(part * vans + van) // vans)
-    order = np.lexsort((of_code, names[of_code] != LINKED, -n_scans, -n_vans, of_group))
+    order = np.lexsort((of_component, -n_scans, -n_vans, of_group))
     is_main = np.zeros(len(parts), np.bool_)
     is_main[order[starts_of(of_group[order])]] = True
     return is_main[part]
@@ -118,13 +123,11 @@ class _Means:
     m: IntArray
     y: FloatArray
     s2: FloatArray
-    component: NDArray[np.str_]
+    component: IntArray
     pair: IntArray
 
 
-def _sum_vans(
-    rows: _Visits, visits: pl.DataFrame, adjusted: FloatArray, component: NDArray[np.str_]
-) -> _Means:
+def _sum_vans(rows: _Visits, visits: pl.DataFrame, adjusted: FloatArray, component: IntArray) -> _Means:
     """Sum what readers that can be compared have read of each van; `adjusted` and `component` stand by `rows`."""
     van = visits["van"].to_numpy()[rows.visit]
     is_compared = _is_compared(rows, visits, component)
@@ -136,7 +139,7 @@ def _sum_vans(
     np.divide(np.bincount(pair, weight * adjusted, len(pairs)), m, out=y, where=m > 0)
     about = np.where(is_compared, rows.squares + rows.n * (adjusted - y[pair]) ** 2, 0.0)
     np.divide(np.bincount(pair, about, len(pairs)), m - 1, out=s2, where=m > 1)
-    known = np.full(len(pairs), LINKED, component.dtype)
+    known = np.zeros(len(pairs), np.int64)
     known[pair[is_compared]] = component[is_compared]
     return _Means(pairs // vans, pairs % vans, m, y, s2, known, pair)
 
@@ -177,7 +180,7 @@ def read_movements(engine: Engine, vans: pl.DataFrame, n_cells: int) -> pl.DataF
         cohort=pl.Series(encode(vans, ["cohort_id"])[0]).gather(visits["van"]),
     )
     rows = _average(measure, visit[scan], values["value"].to_numpy())
-    adjusted, component, factor = _adjust(rows, visits)
+    adjusted, component, apart, factor = _adjust(rows, visits)
     means = _sum_vans(rows, visits, adjusted, component)
     first, last = _seen(means.pair[rows.row], scan, len(means.m))
     is_step, cell = np.divmod(measures[means.measure], n_cells)
@@ -192,7 +195,7 @@ def read_movements(engine: Engine, vans: pl.DataFrame, n_cells: int) -> pl.DataF
             "first_at": scans["scanned_at"].gather(first),
             "last_at": scans["scanned_at"].gather(last),
             "is_reader_linked": means.m > 0,
-            "component": pl.Series(means.component.tolist(), dtype=pl.String).replace(LINKED, None),
+            "component": pl.Series([None, *apart.tolist()], dtype=pl.String).gather(means.component),
             "variance_factor": factor[means.measure],
         }
     ).with_columns(reset_by=pl.lit(None, pl.String))
