@@ -9,7 +9,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from dashboard.charts.drift_words import TOLD, say_course, say_edge, say_pace
+from dashboard.charts.drift_words import TOLD, is_told_as_step, say_course, say_edge, say_pace, say_size
 from dashboard.charts.frame import Chart, along_time, configure, fill, height_over_time
 from dashboard.charts.palette import THEMES, Theme
 from dashboard.charts.words import Reading, clean_text
@@ -22,8 +22,8 @@ _WEIGHT = 0.3  # of the newest month in the smoothed line; usual between 0.2 and
 _MOST_DAYS = 548  # drawn on beyond the last scan at most
 DRIFT_KEY = (
     "Dots: how far the van stood from its siblings, month by month, season and readers taken off; thin line: the same"
-    " smoothed. Straight line: its trend, dashed where drawn on, shaded what its 95 % interval allows. Grey: the"
-    " siblings' range. A line drawn on is no promise."
+    " smoothed. Straight line: its trend, dashed where drawn on, shaded what its 95 % interval allows; a line in two"
+    " levels where it moved at once. Grey: the siblings' range. A line drawn on is no promise."
 )
 
 
@@ -49,13 +49,20 @@ def say_drift(row: dict[str, Any], months: pl.DataFrame) -> str:
     reading = Reading.from_row(row)
     if row["reason"] is not None:
         return f"{reading.title}: not followed, {row['reason']}."
+    basis = (
+        f"{count_of(row['n_scans'], 'scan')} in {count_of(row['n_months'], 'month')} against"
+        f" {count_of(row['n_siblings'], 'sibling')}"
+    )
+    edge = say_edge(row)
+    if is_told_as_step(row):
+        stands = f"It stands {edge.split()[0]} the siblings' range since then." if edge else ""
+        said = f"{say_course(row)} at once about {row['step_at']:%b %Y}: {say_size(row)}, 95 % interval; {basis}."
+        return " ".join(part for part in (said, stands, say_noticed(row, months)) if part)
     low, high = (reading.say(row[k], signed=True, unit=False) for k in ("interval_low", "interval_high"))
     said = (
         f"{say_course(row)}: {reading.say(row['difference'], signed=True)} in all (95 % {low} to {high}),"
-        f" {say_pace(row['slope'])}{_unit(reading)} a month, {count_of(row['n_scans'], 'scan')} in"
-        f" {count_of(row['n_months'], 'month')} against {count_of(row['n_siblings'], 'sibling')}."
+        f" {say_pace(row['slope'])}{_unit(reading)} a month, {basis}."
     )
-    edge = say_edge(row)
     told = "It has left the siblings' range." if row["has_left"] else f"Leaves the siblings' range: {edge}."
     return " ".join(
         part for part in (said, _say_chance(row), told if edge else "", say_noticed(row, months)) if part
@@ -71,7 +78,7 @@ def _say_chance(row: dict[str, Any]) -> str:
 
 
 def _line(row: dict[str, Any], months: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Ends of the trend over the months seen, and of what is drawn on: middle, low and high."""
+    """Ends of the trend, or of the two levels of a step, over the months seen, and of what is drawn on: middle, low, high."""
     schema: dict[str, Any] = {
         "at": pl.Datetime("ms"),
         "middle": pl.Float64,
@@ -81,6 +88,16 @@ def _line(row: dict[str, Any], months: pl.DataFrame) -> tuple[pl.DataFrame, pl.D
     if row["reason"] is not None or months.is_empty():
         return pl.DataFrame(schema=schema), pl.DataFrame(schema=schema)
     first, last, end = months["at"][0], months["at"][-1], row["end_value"]
+    if is_told_as_step(row):
+        after, at = row["step_end"], row["step_at"]
+        levels = [
+            (first, after - row["step_size"]),
+            (at, after - row["step_size"]),
+            (at, after),
+            (last, after),
+        ]
+        ends = [(when, level, None, None) for when, level in levels]
+        return pl.DataFrame(ends, schema=schema, orient="row"), pl.DataFrame(schema=schema)
     seen = [(first, row["start_value"], None, None), (last, end, None, None)]
     on: list[tuple[Any, ...]] = []
     if row["tier"] in (*TOLD, "watch"):

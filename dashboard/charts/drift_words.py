@@ -30,10 +30,19 @@ def say_course(row: dict[str, Any]) -> str:
     return "▲ Climbs away" if row["difference"] > 0 else "▼ Falls away"
 
 
+def is_told_as_step(row: dict[str, Any]) -> bool:
+    """Whether what is told of a reading is one step, with nothing to draw on."""
+    return row["tier"] in (*TOLD, "watch") and bool(row["is_step"])
+
+
 def say_edge(row: dict[str, Any]) -> str | None:
     """Say when the line leaves the siblings' range; None where nothing is told of the reading."""
     if row["tier"] not in (*TOLD, "watch"):
         return None
+    if row["is_step"]:
+        known = row["range_low"] is not None
+        within = known and row["range_low"] <= row["step_end"] <= row["range_high"]
+        return ("within it since" if within else "outside it since") if known else None
     if row["has_left"]:
         return "has left it"
     if row["leaves_at"] is None:
@@ -47,12 +56,17 @@ def say_step(row: dict[str, Any]) -> str | None:
     """Say the likeliest single step with its month; None where nothing is told of the reading."""
     if row["tier"] not in (*TOLD, "watch") or row["step_at"] is None:
         return None
+    return f"{say_size(row)}, {row['step_at']:%b %Y}" + ("" if row["is_step"] else ", fits less well")
+
+
+def say_size(row: dict[str, Any]) -> str:
+    """Say how large the likeliest step is, with its 95 % interval where it has one."""
     reading = Reading.from_row(row)
     size = reading.say(row["step_size"], signed=True)
-    if row["step_low"] is not None:
-        low, high = (reading.say(row[end], signed=True, unit=False) for end in ("step_low", "step_high"))
-        size += f" ({low} to {high})"
-    return f"{size}, {row['step_at']:%b %Y}" + ("" if row["is_step"] else ", fits less well")
+    if row["step_low"] is None:
+        return size
+    low, high = (reading.say(row[end], signed=True, unit=False) for end in ("step_low", "step_high"))
+    return f"{size} ({low} to {high})"
 
 
 def say_drifts(rows: list[dict[str, Any]]) -> str:

@@ -52,13 +52,13 @@ def show_van_drifts(view: View, van: str) -> None:
     show_table(
         pl.DataFrame(told, infer_schema_length=None),
         {
-            "reading": st.column_config.TextColumn("Reading", width=300),
-            "course": st.column_config.TextColumn("Course", width=134),
+            "reading": st.column_config.TextColumn("Reading", width=268),
+            "course": st.column_config.TextColumn("Course", width=112),
+            "total": st.column_config.TextColumn("In all (95 %)", width=150),
+            "unit": st.column_config.TextColumn("Unit", width=48),
+            "edge": st.column_config.TextColumn("Leaves siblings' range", width=216),
+            "step": st.column_config.TextColumn("Likeliest single step (95 %)", width=248),
             "pace": st.column_config.TextColumn("A month", width=80),
-            "total": st.column_config.TextColumn("In all (95 %)", width=160),
-            "unit": st.column_config.TextColumn("Unit", width=80),
-            "edge": st.column_config.TextColumn("Leaves siblings' range", width=230),
-            "step": st.column_config.TextColumn("Likeliest single step (95 %)", width=280),
             "n": st.column_config.TextColumn("Scans in months", width=110),
             "n_siblings": st.column_config.TextColumn("Siblings", width=90),
             "detectable": st.column_config.TextColumn(

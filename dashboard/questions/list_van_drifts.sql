@@ -49,6 +49,7 @@ cells as (
         step_size,
         step_low,
         step_high,
+        step_end,
         has_left,
         leaves_at,
         leaves_from,

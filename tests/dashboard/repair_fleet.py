@@ -42,7 +42,7 @@ def _drifts(cohort: str, to: dt.datetime) -> pl.DataFrame:
     falls = {
         "parameter": "coolant_temp", "state": "warm_idle", "slope": -0.55, "slope_low": -0.7, "slope_high": -0.4,
         "difference": -9.0, "interval_low": -11.5, "interval_high": -6.6, "p": 1e-7, "q": 1e-4, "tier": "finding",
-        "step_size": -5.2, "step_low": -6.4, "step_high": -4.0, "leaves_at": to + dt.timedelta(days=60), "leaves_from": to + dt.timedelta(days=40),
+        "step_size": -5.2, "step_low": -6.4, "step_high": -4.0, "step_end": -5.0, "leaves_at": to + dt.timedelta(days=60), "leaves_from": to + dt.timedelta(days=40),
         "leaves_to": None,
     }  # fmt: skip
     still = falls | {

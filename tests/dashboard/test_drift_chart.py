@@ -12,6 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from dashboard.charts.drift import draw_drift, say_drift
+from dashboard.charts.drift_words import say_edge
 from dashboard.charts.palette import PRINT
 from dashboard.questions import vans
 from dashboard.questions.warehouse import open_warehouse
@@ -25,7 +26,7 @@ ROW: dict[str, Any] = {
     "unit": "1", "resolution": 0.001, "smallest_useful": 0.05, "tier": "finding", "reason": None, "slope": -0.01,
     "slope_low": -0.013, "slope_high": -0.007, "difference": -0.11, "interval_low": -0.14, "interval_high": -0.08,
     "start_value": 0.0, "end_value": -0.11, "range_low": -0.2, "range_high": 0.2, "n_scans": 24, "n_months": 12,
-    "n_siblings": 6, "is_step": False, "step_at": None, "step_size": None, "step_low": None, "step_high": None, "has_left": False,
+    "n_siblings": 6, "is_step": False, "step_at": None, "step_size": None, "step_low": None, "step_high": None, "step_end": None, "has_left": False,
     "leaves_at": dt.datetime(2026, 9, 1), "leaves_from": dt.datetime(2026, 7, 1), "leaves_to": dt.datetime(2027, 1, 1),
 }  # fmt: skip
 
@@ -47,6 +48,29 @@ def test_the_words_name_course_pace_edge_and_when_it_could_be_seen() -> None:
     assert "against 6 siblings. Leaves the siblings' range: about Sep 2026 (Jul 2026 to Jan 2027)." in said
     assert "A running tally of the months would have shown it by" in said
     assert "It has left the siblings' range." in say_drift(ROW | {"has_left": True}, FALLING)
+
+
+def test_a_step_is_said_and_drawn_as_two_levels_with_nothing_drawn_on() -> None:
+    at = dt.datetime(2025, 6, 15)
+    row = ROW | {
+        "is_step": True,
+        "step_at": at,
+        "step_size": -0.3,
+        "step_low": -0.35,
+        "step_high": -0.25,
+        "step_end": -0.28,
+    }
+    said = say_drift(row, FALLING)
+    assert said.startswith(
+        "▼ Stepped down at once about Jun 2025: −0.300 (−0.350 to −0.250), 95 % interval; 24 scans in"
+    )
+    assert "It stands outside the siblings' range since then." in said
+    assert "Leaves" not in said
+    chart = draw_drift("002", row, FALLING, PRINT)
+    assert chart.data["seen"]["middle"].to_list() == pytest.approx([0.02, 0.02, -0.28, -0.28])
+    assert chart.data["seen"]["at"].to_list()[1:3] == [at, at]
+    assert chart.data["on"].is_empty()
+    assert say_edge(row | {"step_end": 0.1}) == "within it since"
 
 
 def test_what_is_not_shown_is_neither_drawn_on_nor_said_to_have_been_visible() -> None:
