@@ -78,8 +78,8 @@ def claim(row: Row) -> str:
     low, high = sorted(row[end] * math.copysign(1, total) for end in ("interval_low", "interval_high"))
     if row["is_step"]:
         return (
-            f"{name} has moved {against} at once rather than little by little: a {step_of(row)}, about "
-            f"{_month(row['step_at'])} ({basis})."
+            f"{name} has stepped{step_of(row).removeprefix('step')} {against} about {_month(row['step_at'])}, "
+            f"at once rather than little by little ({basis})."
         )
     way = "climbed" if total > 0 else "fallen"
     return (

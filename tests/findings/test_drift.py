@@ -50,7 +50,7 @@ def test_the_claim_says_how_fast_how_long_and_what_comes_of_it() -> None:
         ({"slope": -0.0021, "difference": -0.04}, "has fallen by 0.0021 % a month"),
         (
             {"is_step": True},
-            "has moved away from its 5 siblings at once rather than little by little: a step up by 2.9 % (95 % 2.1 to 3.7), about",
+            "has stepped up by 2.9 % (95 % 2.1 to 3.7) away from its 5 siblings about February 2026, at once rather than little by little (",
         ),
         ({"difference": -0.4, "interval_low": -1.2, "interval_high": 0.3}, "0.4 % in all (95 % -0.3 to 1.2;"),
         ({"is_fallback": True}, "away from the 5 vans of all model years for 17 months"),
