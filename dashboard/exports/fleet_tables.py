@@ -15,6 +15,7 @@ from dashboard.charts.repairs import say_verdict
 from dashboard.charts.shares import PARTS
 from dashboard.charts.words import Reading, clean_text, format_number, format_share, say_part
 from dashboard.exports.cost_pictures import COSTS_CAVEAT
+from dashboard.exports.table import clean_columns
 from dashboard.questions import costs, fleet, repairs
 from dashboard.questions.filters import ALL_VANS
 from dashboard.questions.shares import list_variance_shares
@@ -34,6 +35,7 @@ _WORK_KEY = (
 _SHARES_KEY = (
     "Shares of each reading's variance over the last year, with 95 % intervals where they can be told."
 )
+_ISO = "%Y-%m-%dT%H:%M:%SZ"
 _WIDEST, _PAGE = 44, 110  # characters of a text in a column, and of a line of text, for a terminal
 
 
@@ -144,8 +146,10 @@ class FleetTable:
     data_to: Any
 
     def as_json(self) -> dict[str, Any]:
-        """Return build, data's end and rows."""
-        return {"build_id": self.build_id, "data_to": self.data_to, "rows": self.rows.to_dicts()}
+        """Return build, data's end and rows, times as ISO 8601 in UTC."""
+        rows = self.rows.with_columns(pl.col(pl.Datetime).dt.strftime(_ISO))
+        until = None if self.data_to is None else self.data_to.strftime(_ISO)
+        return {"build_id": self.build_id, "data_to": until, "rows": rows.to_dicts()}
 
     def as_text(self) -> str:
         """Return title, table and key for a terminal."""
@@ -157,7 +161,7 @@ class FleetTable:
             tbl_formatting="NOTHING", tbl_rows=-1, tbl_cols=-1, tbl_width_chars=-1, fmt_str_lengths=_WIDEST,
             tbl_hide_column_data_types=True, tbl_hide_dataframe_shape=True, tbl_cell_numeric_alignment="RIGHT",
         ):  # fmt: skip
-            lines = str(self.told.with_columns(pl.col(pl.String).fill_null("–"))).splitlines()
+            lines = str(clean_columns(self.told).with_columns(pl.col(pl.String).fill_null("–"))).splitlines()
         return "\n".join([head, *(line.rstrip() for line in lines), textwrap.fill(self.key, _PAGE)]) + "\n"
 
 

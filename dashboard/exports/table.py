@@ -17,6 +17,15 @@ def defuse(text: str) -> str:
     return f"'{cleaned}" if formulas.is_formula(text) else formulas.defuse(cleaned)
 
 
+def clean_columns(rows: pl.DataFrame) -> pl.DataFrame:
+    """Strip control and bidirectional characters from every text column."""
+    return rows.with_columns(
+        pl.Series(name, [None if v is None else clean_text(v) for v in rows[name]], dtype=pl.String)
+        for name, kind in rows.schema.items()
+        if kind == pl.String
+    )
+
+
 def write_csv(rows: pl.DataFrame) -> bytes:
     """Return the rows as UTF-8 CSV with a byte order mark; numbers stay numbers, texts are defused."""
     out = io.StringIO()

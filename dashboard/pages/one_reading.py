@@ -15,6 +15,7 @@ from dashboard.charts.siblings import MOST_COHORTS, draw_siblings, say_outside
 from dashboard.charts.words import CAVEAT, Reading, say_evidence, say_verdict, say_weight
 from dashboard.exports.picture import SERIES_KEY, SIBLINGS_KEY
 from dashboard.exports.reading_pictures import picture_series, picture_siblings
+from dashboard.exports.table import clean_columns
 from dashboard.parts.links import (
     choose_channel,
     choose_reading,
@@ -26,7 +27,6 @@ from dashboard.parts.links import (
 from dashboard.parts.physics import show_physics
 from dashboard.parts.plain import escape
 from dashboard.parts.screen import (
-    clean_columns,
     file_stem,
     offer_downloads,
     pick_key,

@@ -13,7 +13,7 @@ import streamlit as st
 from dashboard.charts.frame import Chart
 from dashboard.charts.words import clean_text
 from dashboard.exports.picture import KINDS, MIME, Caption, draw_picture, draw_slide
-from dashboard.exports.table import write_csv
+from dashboard.exports.table import clean_columns, write_csv
 
 
 def show_chart(chart: Chart, *, key: str, on_pick: Callable[[], None] | None = None) -> None:
@@ -168,12 +168,3 @@ def show_table(
     )
     if save:
         offer_csv(shown, save, key=f"{key}_save")
-
-
-def clean_columns(rows: pl.DataFrame) -> pl.DataFrame:
-    """Strip control and bidirectional characters from every text column."""
-    return rows.with_columns(
-        pl.Series(name, [None if v is None else clean_text(v) for v in rows[name]], dtype=pl.String)
-        for name, kind in rows.schema.items()
-        if kind == pl.String
-    )

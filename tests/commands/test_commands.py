@@ -23,6 +23,7 @@ import pytest
 from scipy import stats
 
 from dashboard.cli import main
+from dashboard.exports.fleet_tables import FleetTable
 from dashboard.start import main as main_of_kinbay
 from pipeline.findings.records import KINDS, TIERS
 from pipeline.settings import Home
@@ -104,6 +105,16 @@ def drawn(small: Home, tmp_path_factory: pytest.TempPathFactory) -> Home:
     """A copy for what draws: it keeps the published file open with settings that other commands do not share."""
     home = Home(tmp_path_factory.mktemp("drawn") / "home")
     shutil.copytree(small.path, home.path)
+    return home
+
+
+@pytest.fixture(scope="module")
+def drawn_demo(demo_home: Home, tmp_path_factory: pytest.TempPathFactory) -> Home:
+    """What the demo publishes, copied for the same reason."""
+    home = Home(tmp_path_factory.mktemp("drawn_demo") / "home").ensure()
+    published = json.loads(demo_home.pointer.read_text("utf-8"))["file"]
+    for name in (home.pointer.name, published):
+        shutil.copy(demo_home.warehouse / name, home.warehouse / name)
     return home
 
 
@@ -327,8 +338,8 @@ def test_the_demo_stands_and_says_how_many_vans(demo_home: Home) -> None:
     assert {"van_level", "van_change", "cohort_offset", "record_conflict"} <= kinds
 
 
-def test_costs_of_the_fleet_are_those_written_down(demo_home: Home) -> None:
-    home = demo_home.path
+def test_costs_of_the_fleet_are_those_written_down(demo_home: Home, drawn_demo: Home) -> None:
+    home = drawn_demo.path
     table = json.loads(kinbay("fleet", "costs", "--format", "json", home=home).stdout)
     (file,) = (file for file in demo_home.originals.glob("*.csv") if b"van,at,what" in file.read_bytes()[:20])
     work = pl.read_csv(file, schema_overrides={"van": pl.String})
@@ -344,26 +355,26 @@ def test_costs_of_the_fleet_are_those_written_down(demo_home: Home) -> None:
     assert re.search(rf"^ {first['van']} .* {first['cost_per_10000_km']:.0f} ", text, re.M)
 
 
-def test_the_share_of_vans_a_code_left_has_a_published_interval(demo_home: Home) -> None:
+def test_the_share_of_vans_a_code_left_has_a_published_interval(drawn_demo: Home) -> None:
     """Wilson's interval of a proportion (1927, JASA 22:209), as scipy has it."""
-    rows = json.loads(kinbay("fleet", "endings", "--format", "json", home=demo_home.path).stdout)["rows"]
+    rows = json.loads(kinbay("fleet", "endings", "--format", "json", home=drawn_demo.path).stdout)["rows"]
     judged = [row for row in rows if row["n_judged"]]
     assert max(row["n_judged"] for row in judged) > 1
     for row in judged:
         between = stats.binomtest(row["n_ended"], row["n_judged"]).proportion_ci(method="wilson")
         assert (row["share_low"], row["share_high"]) == pytest.approx(tuple(between), abs=1e-9)
-    first, text = rows[0], kinbay("fleet", "endings", home=demo_home.path).stdout
+    first, text = rows[0], kinbay("fleet", "endings", home=drawn_demo.path).stdout
     low, high = 100 * first["share_low"], 100 * first["share_high"]
     assert f"{100 * first['share']:.0f} % ({low:.0f} to {high:.0f})" in text
 
 
-def test_work_and_shares_of_the_fleet_are_told(demo_home: Home) -> None:
+def test_work_and_shares_of_the_fleet_are_told(drawn_demo: Home) -> None:
     """Relay, brake pads and the like: every kind of verdict the demo plants is among the work."""
-    text = kinbay("fleet", "work", home=demo_home.path).stdout
+    text = kinbay("fleet", "work", home=drawn_demo.path).stdout
     for words in ("Held (", "Did not hold", "Too early (0 of 2 scans)", "No reading to judge by"):
         assert words in text
     rows = list(
-        csv.DictReader(io.StringIO(kinbay("fleet", "shares", "--format", "csv", home=demo_home.path).stdout))
+        csv.DictReader(io.StringIO(kinbay("fleet", "shares", "--format", "csv", home=drawn_demo.path).stdout))
     )
     by_reading: dict[tuple[str, str], float] = defaultdict(float)
     for row in rows:
@@ -372,10 +383,21 @@ def test_work_and_shares_of_the_fleet_are_told(demo_home: Home) -> None:
     assert all(total == pytest.approx(1, abs=1e-6) for total in by_reading.values() if total)
 
 
-def test_tables_of_a_fleet_without_work_say_what_to_do(small: Home) -> None:
-    assert "Write down what was done" in kinbay("fleet", "work", home=small.path).stdout
-    assert "Scan before and after work" in kinbay("fleet", "endings", home=small.path).stdout
-    assert json.loads(kinbay("fleet", "endings", "--format", "json", home=small.path).stdout)["rows"] == []
+def test_times_are_iso_and_names_cannot_command_the_terminal(demo_home: Home, drawn_demo: Home) -> None:
+    found = json.loads(kinbay("findings", "--format", "json", home=demo_home.path).stdout)
+    work = json.loads(kinbay("fleet", "work", "--format", "json", home=drawn_demo.path).stdout)
+    assert work["data_to"] == found["data_to"]
+    assert all(re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", row["worked_at"]) for row in work["rows"])
+    rows = pl.DataFrame({"Van": ["\x1b[2J\u202e047", None], "Km": [1, 2]})
+    text = FleetTable("Costs", "Key.", "Nothing.", rows, rows, "b", None).as_text()
+    assert "047" in text
+    assert not set("\x1b\u202e") & set(text)
+
+
+def test_tables_of_a_fleet_without_work_say_what_to_do(drawn: Home) -> None:
+    assert "Write down what was done" in kinbay("fleet", "work", home=drawn.path).stdout
+    assert "Scan before and after work" in kinbay("fleet", "endings", home=drawn.path).stdout
+    assert json.loads(kinbay("fleet", "endings", "--format", "json", home=drawn.path).stdout)["rows"] == []
 
 
 def test_the_demo_never_replaces_another_home(tmp_path: Path) -> None:
